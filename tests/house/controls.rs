@@ -53,7 +53,7 @@ pub async fn connect(daemon: &Daemon) -> SimulatedAnalyzer {
 }
 
 /// One strip, sent until it is acknowledged: it is on the tape then.
-async fn send(analyzer: &mut SimulatedAnalyzer, number: &str, specimen: &str, glucose: usize) {
+pub async fn send(analyzer: &mut SimulatedAnalyzer, number: &str, specimen: &str, glucose: usize) {
     let class = if specimen.starts_with("QC") { Class::Control } else { Class::Routine };
     let (number, specimen) = (number.to_owned(), specimen.to_owned());
     let rungs = [("GLU".to_owned(), glucose)].into();

@@ -82,6 +82,7 @@ mod suppose;
 mod taken_back;
 mod technologist;
 mod tidy;
+mod tongues;
 mod trail;
 mod truth;
 mod unreadable;

@@ -26,6 +26,7 @@ use crate::store::ledger::Ledger;
 use crate::store::sound::Check;
 use crate::store::tape::Tape;
 use crate::store::tape::writing::{Unkept, Writer};
+use crate::texts::say;
 
 /// How long what is in hand may take once we are asked to stop.
 const GRACE: Duration = Duration::from_secs(8);
@@ -152,7 +153,11 @@ impl Daemon {
             let (mut stop, seen) = (self.stop.subscribe(), self.events.seen.clone());
             let store = if check.path() == bench.tape { "tape" } else { "ledger" };
             let tell = move |percent: Option<u64>| {
-                seen.checked(store, percent.map(|percent| format!("at least {percent} % so far")));
+                seen.checked(
+                    store,
+                    percent
+                        .map(|percent| say!("point.so_far", n = percent.to_string()).to_string()),
+                );
             };
             self.tasks.spawn(async move {
                 check.to_the_end(crate::pipeline::stopped(&mut stop), tell).await

@@ -24,5 +24,6 @@ pub mod sketch;
 pub mod store;
 #[cfg(test)]
 mod testing;
+pub mod texts;
 pub mod tripped;
 pub mod views;

@@ -17,6 +17,7 @@ use crate::store::rows::report::{self, Aside, ReportRow};
 use crate::store::rows::{control_run, hold};
 use crate::store::state::{MessageState, ReportState};
 use crate::store::trail::{Act, Actor, record};
+use crate::texts::{say, way};
 
 /// How a receiver was told of a withdrawal when no message could say it.
 #[derive(Clone, Debug)]
@@ -105,15 +106,12 @@ impl Ledger {
     ) -> Result<(), StoreError> {
         let mut write = self.act().await?;
         let Some(message) = message::outstanding(&mut write, report, receiver).await? else {
-            return Err(refused(format!(
-                "report {report}: there is nothing that {receiver} still has to be told of a withdrawal; \
-                 nothing was changed"
-            )));
+            return Err(refused(say!("no.nothing_to_tell", n = report, receiver = receiver)));
         };
         let row = message_of(&mut write, message).await?;
         let Statement { who, when, how } = statement;
         if [who, when, how].iter().any(|t| t.trim().is_empty()) {
-            return Err(refused("who was told, when and how: each in words; nothing was changed"));
+            return Err(refused(say!("no.who_when_how")));
         }
         let reason = format!("{who}, {when}, {how}");
         may(Asked::TellByHand, &row, &reason)?;
@@ -125,7 +123,7 @@ impl Ledger {
             object: row.name().object(),
             reason: Some(reason),
             was: Some(row.state.text().into()),
-            became: Some("set-aside, told by a person".into()),
+            became: Some(say!("kept.told_by").to_string()),
         };
         record(&mut write, actor, act).await?;
         write.commit().await
@@ -211,7 +209,7 @@ impl Ledger {
 /// A message, or that there is none.
 pub(crate) async fn message_of(write: &mut Write, n: i64) -> Result<MessageRow, StoreError> {
     let found = message::read(write, n).await?;
-    found.ok_or_else(|| refused("there is no such message; `wickline queue` lists them"))
+    found.ok_or_else(|| refused(say!("no.message").then("; ").then(way!("queue"))))
 }
 
 /// What the door looks at of a message.

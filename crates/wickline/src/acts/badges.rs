@@ -10,6 +10,7 @@ use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::rows::person;
 use crate::store::trail::{Actor, record};
+use crate::texts::say;
 
 /// Letters behind the prefix: 26 of 31 are 128 bits.
 const LETTERS: usize = 26;
@@ -26,14 +27,11 @@ impl Ledger {
         let mut write = self.act().await?;
         let one = known(&mut write, name).await?;
         if one.secret.is_none() {
-            return Err(refused(format!(
-                "{} has no password yet: the PIN of a badge is chosen with it; nothing was changed",
-                one.name
-            )));
+            return Err(refused(say!("no.pin_without_password", name = &one.name)));
         }
         person::set_badge(&mut write, &one.folded, Some(&typed(&badge))).await?;
         let was = one.badge.as_ref().map(|_| "a badge".to_owned());
-        let became = Some("a badge; the PIN is still to be chosen".to_owned());
+        let became = Some(say!("kept.badge_new").to_string());
         record(&mut write, actor, of("badge-give", &one, was, became)).await?;
         write.commit().await?;
         Ok(badge)
@@ -44,11 +42,16 @@ impl Ledger {
         let mut write = self.act().await?;
         let one = known(&mut write, name).await?;
         if one.badge.is_none() {
-            return Err(refused(format!("{} has no badge; nothing was changed", one.name)));
+            return Err(refused(say!("no.badge", name = &one.name)));
         }
         person::set_badge(&mut write, &one.folded, None).await?;
         person::leave_all(&mut write, &one.folded).await?;
-        record(&mut write, actor, of("badge-take", &one, Some("a badge".to_owned()), None)).await?;
+        record(
+            &mut write,
+            actor,
+            of("badge-take", &one, Some(say!("kept.badge").to_string()), None),
+        )
+        .await?;
         write.commit().await
     }
 
@@ -66,12 +69,10 @@ impl Ledger {
         // The badge may have been taken away since the page was asked for.
         let now = known(&mut write, &one.name).await?;
         if now.badge.is_none() {
-            return Err(refused(
-                "there is no badge any more: a keeper gives one; nothing was changed",
-            ));
+            return Err(refused(say!("no.badge_any_more")));
         }
         person::set_pin(&mut write, &one.folded, proof).await?;
-        let became = Some("a PIN of their own".to_owned());
+        let became = Some(say!("kept.pin").to_string());
         record(&mut write, &at_console(one), of("badge-pin", one, None, became)).await?;
         write.commit().await
     }

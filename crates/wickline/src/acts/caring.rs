@@ -13,6 +13,7 @@ use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::rows::care::{self, CareRow};
 use crate::store::trail::{Act, Actor, record};
+use crate::texts::{Said, say};
 
 /// One entry of the log, for people and scripts.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
@@ -47,16 +48,20 @@ impl CareEntry {
 
     /// In one line, for a day sheet.
     #[must_use]
-    pub fn words(&self) -> String {
+    pub fn words(&self) -> Said {
         let Self { name, analyzer, who, .. } = self;
-        let lot = self.lot.as_ref().map_or(String::new(), |lot| {
+        let mut words = Said::from(format!("{analyzer}: {name}, "));
+        if let Some(lot) = &self.lot {
             let until = self.use_until.as_deref().unwrap_or("-");
-            format!(", lot {lot}, use until {until}")
-        });
-        let struck = self.struck.as_ref().map_or(String::new(), |struck| {
-            format!("; struck through by {}: {}", struck.who, struck.why)
-        });
-        format!("{analyzer}: {name}{lot}, signed by {who}{struck}")
+            words = words.then(say!("cared.lot", lot = lot, until = until)).then(", ");
+        }
+        words = words.then(say!("cared.signed_by", who = who));
+        match &self.struck {
+            Some(Struck { who, why, .. }) => {
+                words.then("; ").then(say!("cared.struck_by", who = who, why = why))
+            }
+            None => words,
+        }
     }
 }
 
@@ -68,7 +73,7 @@ pub struct CareStand {
     pub every: &'static str,
     pub due: bool,
     /// Since when it is good, or why it is due.
-    pub words: String,
+    pub words: Said,
     pub last: Option<CareEntry>,
     #[serde(skip)]
     pub is_opened: bool,
@@ -100,28 +105,31 @@ fn began(every: Every, today: &str) -> String {
 }
 
 /// Whether it is due on a day, and why or why not.
-fn due(every: Every, last: Option<&CareRow>, today: &str) -> (bool, String) {
+fn due(every: Every, last: Option<&CareRow>, today: &str) -> (bool, Said) {
     let since = last.map(|row| row.day.as_str());
     if every.opens() {
         let until = last.and_then(|row| row.use_until.as_deref());
         return match (since, until) {
             (Some(day), Some(until)) if until < today => {
-                (true, format!("opened {day}, its use-until day {until} is over"))
+                (true, say!("cared.opened_over", day = day, until = until))
             }
-            (Some(day), Some(until)) => (false, format!("opened {day}, use until {until}")),
-            (Some(day), None) => (false, format!("opened {day}")),
-            (None, _) => (false, "none was entered yet".to_owned()),
+            (Some(day), Some(until)) => {
+                (false, say!("cared.opened_until", day = day, until = until))
+            }
+            (Some(day), None) => (false, say!("cared.opened", day = day)),
+            (None, _) => (false, say!("cared.none")),
         };
     }
-    let period = match every {
-        Every::Week => "this week",
-        Every::Month => "this month",
-        _ => "today",
-    };
-    match since {
-        Some(day) if *day >= *began(every, today) => (false, format!("signed on {day}")),
-        Some(day) => (true, format!("due {period}, last signed on {day}")),
-        None => (true, format!("due {period}, never signed")),
+    match (since, every) {
+        (Some(day), _) if *day >= *began(every, today) => {
+            (false, say!("cared.signed_on", day = day))
+        }
+        (Some(day), Every::Week) => (true, say!("cared.due_week", day = day)),
+        (Some(day), Every::Month) => (true, say!("cared.due_month", day = day)),
+        (Some(day), _) => (true, say!("cared.due_today", day = day)),
+        (None, Every::Week) => (true, say!("cared.never_week")),
+        (None, Every::Month) => (true, say!("cared.never_month")),
+        (None, _) => (true, say!("cared.never_today")),
     }
 }
 
@@ -199,9 +207,12 @@ impl Ledger {
             let there = care::of_days(write.conn(), &analyzer.id, (&day, &day)).await?;
             let mut same = there.iter().filter(|row| row.name == care.name && row.struck.is_none());
             if let Some(row) = same.next() {
-                return Err(refused(format!(
-                    "`{}` of {} on {day} is signed by {} already; nothing was changed",
-                    care.name, analyzer.id, row.who
+                return Err(refused(say!(
+                    "no.care_signed",
+                    name = &care.name,
+                    id = &analyzer.id,
+                    day = day,
+                    who = &row.who
                 )));
             }
         }
@@ -245,12 +256,10 @@ impl Ledger {
     ) -> Result<CareEntry, StoreError> {
         let mut write = self.act().await?;
         let Some(row) = care::one(write.conn(), n).await? else {
-            return Err(refused(format!(
-                "there is no entry {n} in the care log; nothing was changed"
-            )));
+            return Err(refused(say!("no.care_entry", n = n)));
         };
         if let Some((_, who, _)) = &row.struck {
-            return Err(refused(format!("entry {n} was struck through by {who} already")));
+            return Err(refused(say!("no.care_struck", n = n, who = who)));
         }
         let now = clock::now_us();
         care::strike(&mut write, n, now, (&actor.name, reason)).await?;
@@ -274,33 +283,28 @@ fn named<'a>(bench: &'a Bench, analyzer: &'a Analyzer, name: &str) -> Result<&'a
     let known: Vec<&str> = of(bench, analyzer).map(|care| care.name.as_str()).collect();
     let found = of(bench, analyzer).find(|care| care.name == name);
     found.ok_or_else(|| match known.is_empty() {
-        true => refused(format!("no [[care]] of the configuration is for {}", analyzer.id)),
-        false => refused(format!(
-            "`{name}` is nothing that {} is asked for; [[care]] has: {}",
-            analyzer.id,
-            known.join("; ")
-        )),
+        true => refused(say!("no.care_of", id = &analyzer.id)),
+        false => {
+            refused(say!("no.care_named", name = name, id = &analyzer.id, known = known.join("; ")))
+        }
     })
 }
 
 fn date(text: &str) -> Result<String, StoreError> {
     let date: Result<Date, _> = text.parse();
-    date.map(|date| date.to_string())
-        .map_err(|_| refused(format!("`{text}` is not a date; write YYYY-MM-DD")))
+    date.map(|date| date.to_string()).map_err(|_| refused(say!("no.date", text = text)))
 }
 
 fn day_of(every: Every, what: &Signing<'_>, today: &str) -> Result<String, StoreError> {
     let day = what.day.map_or(Ok(today.to_owned()), date)?;
     if *day > *today {
-        return Err(refused(format!("{day} has not begun: sign for it when it is done")));
+        return Err(refused(say!("no.care_early", day = day)));
     }
     if *day < *today && every == Every::Canister {
-        return Err(refused(
-            "an opened canister is the strip lot in use from now on: it is entered on the day on which it is opened",
-        ));
+        return Err(refused(say!("no.canister_now")));
     }
     if *day < *today && what.reason.is_none() {
-        return Err(refused(format!("{day} is over: what was done on it is signed with a reason")));
+        return Err(refused(say!("no.care_late", day = day)));
     }
     Ok(day)
 }
@@ -310,14 +314,11 @@ fn lot_of(care: &Care, what: &Signing<'_>, today: &str) -> Result<Option<StripLo
     if !care.every.opens() {
         return match (what.lot, what.use_until) {
             (None, None) => Ok(None),
-            _ => Err(refused(format!("`{}` opens nothing that has a lot", care.name))),
+            _ => Err(refused(say!("no.care_no_lot", name = &care.name))),
         };
     }
     let (Some(lot), Some(until)) = (what.lot, what.use_until) else {
-        return Err(refused(format!(
-            "`{}` is entered with the lot that was opened, and until when it may be used",
-            care.name
-        )));
+        return Err(refused(say!("no.care_lot", name = &care.name)));
     };
     let lot = StripLot { lot: lot.to_owned(), last_day: Some(date(until)?) };
     checked(&lot, today)?;

@@ -24,6 +24,7 @@ use crate::store::state::NumberState;
 use crate::store::trail::Act;
 use crate::store::trail::Actor;
 use crate::store::trail::record;
+use crate::texts::{say, way};
 
 /// What a person confirms of one analyzer: the last number that it shows, or that it shows none.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -125,7 +126,7 @@ impl Ledger {
         again: &[Confirmed],
     ) -> Result<Closing, StoreError> {
         if day > bench.clock.day(clock::now_us()).as_str() {
-            return Err(refused(format!("{day} has not begun: close it when it is over")));
+            return Err(refused(say!("no.close_early", day = day)));
         }
         let mut write = self.act().await?;
         let reports = closing::hold_off(&mut write).await?;
@@ -204,9 +205,7 @@ fn unsure(
             }
             let heard = !one.aside && one.heard.as_ref().is_some_and(|h| h.value == one.value);
             if !heard && second.next().is_some() {
-                return Err(refused(format!(
-                    "the last numbers of {analyzer} that were given differ; nothing was changed, look at it again"
-                )));
+                return Err(refused(say!("no.last_differ", id = analyzer)));
             }
             if !heard {
                 let (analyzer, last) = (analyzer.clone(), last.to_owned());
@@ -255,12 +254,12 @@ fn checked<'a>(
         if bench.analyzer(analyzer).is_none() && !heard_here {
             let known: Vec<&str> = bench.analyzers.iter().map(|a| a.id.as_str()).collect();
             let known = known.join(", ");
-            return Err(refused(format!("there is no analyzer {analyzer}; configured: {known}")));
+            return Err(refused(say!("no.analyzer", id = analyzer, known = known)));
         }
         let mut next = check_one(bench, marks, last, one)?;
         next.on_sheet = placed.iter().any(|p| next.is_at(p));
         if checked.iter().any(|c| c.analyzer == analyzer && c.mark == next.mark) {
-            return Err(refused(format!("the last number of {analyzer} is given twice")));
+            return Err(refused(say!("no.last_twice", id = analyzer)));
         }
         checked.push(next);
     }
@@ -268,11 +267,10 @@ fn checked<'a>(
     if lacking.is_empty() {
         return Ok(checked);
     }
-    Err(refused(format!(
-        "look at each analyzer for the last number of this day, and confirm it with --last; not \
-         confirmed yet:\n{}",
-        lacking.join("\n")
-    )))
+    Err(refused(
+        say!("no.not_confirmed", how = way!("confirm_last"))
+            .then(format!("\n{}", lacking.join("\n"))),
+    ))
 }
 
 fn check_one<'a>(
@@ -295,16 +293,11 @@ fn check_one<'a>(
             return Ok(Checked { analyzer, mark, number, value, heard, aside, on_sheet });
         }
         let heard = heard.join(", ");
-        return Err(refused(format!(
-            "{analyzer} gave out numbers on this day, the last was {heard}"
-        )));
+        return Err(refused(say!("no.gave_out", id = analyzer, heard = heard)));
     };
     let (mark, value) = split(bench, marks, analyzer, number);
     let Some(value) = value else {
-        return Err(refused(format!(
-            "`{number}` of {analyzer} is not a test number; write it as the analyzer prints it, or \
-             `none` if it gave out none"
-        )));
+        return Err(refused(say!("no.test_number", number = number, id = analyzer)));
     };
     let key = (analyzer.to_owned(), mark.clone());
     let mut heard = last.on.get(&key).cloned();
@@ -322,9 +315,7 @@ fn check_one<'a>(
         && is_behind(bench, analyzer, heard, value)
     {
         let was = &heard.number;
-        return Err(refused(format!(
-            "{analyzer} gave out {was} on this day, which is after {number}: look at the analyzer again"
-        )));
+        return Err(refused(say!("no.gave_out_after", id = analyzer, was = was, number = number)));
     }
     let number = Some(number);
     Ok(Checked { analyzer, mark, number, value, heard, aside: is_aside, on_sheet: false })
@@ -398,10 +389,14 @@ async fn enter(
         }
         let Some(analyzer) = bench.analyzer(one.analyzer) else {
             let id = one.analyzer;
-            return Err(refused(format!(
-                "{id} is not configured here: what it gave out before {number} is entered at its own \
-                 bench, with `wickline day close {day} --last {id}={number}` there"
-            )));
+            return Err(refused(
+                say!("no.own_bench_numbers", id = id, number = number).then(way!(
+                    "close_there",
+                    day = day,
+                    id = id,
+                    number = number
+                )),
+            ));
         };
         let gaps = enter_one(write, bench, analyzer, day, one, number).await?;
         if !gaps.is_empty() {
@@ -433,13 +428,10 @@ async fn enter_one(
     let number = number::split(text, &analyzer.rules);
     let generation = one.heard.as_ref().map(|h| h.run.generation);
     let Some(found) = account.confirm(&number, day, generation) else {
-        return Err(refused(format!("`{text}` is no number that {id} is configured to give out")));
+        return Err(refused(say!("no.number_of", text = text, id = id)));
     };
     if found.missing.is_empty() && !found.of_this_day && !one.on_sheet {
-        return Err(refused(format!(
-            "number {text} of {id} is not on the sheet of {day}, and the account has it on that of another \
-             day: confirm the last number of this day"
-        )));
+        return Err(refused(say!("no.number_other_day", text = text, id = id, day = day)));
     }
     let class = Class::of_number(text, &analyzer.rules);
     let told: Vec<numbers::ToldNumber> = found

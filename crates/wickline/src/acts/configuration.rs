@@ -9,6 +9,7 @@ use crate::store::db::Write;
 use crate::store::ledger::Ledger;
 use crate::store::rows::configuration::{self, CHANGED, IN_USE, object};
 use crate::store::trail::{Act, Actor, record};
+use crate::texts::{say, way};
 
 /// A configuration that some bench was used with.
 #[derive(Clone, Debug, serde::Serialize)]
@@ -45,7 +46,9 @@ impl Ledger {
         configuration::keep(&mut write, &now.fingerprint, &now.body).await?;
         let announced = history.announced.filter(|(print, ..)| *print == now.fingerprint);
         let (verb, became) = match announced {
-            Some((print, n, who)) => (IN_USE, format!("{print}: announced by {who} in row {n}")),
+            Some((print, n, who)) => {
+                (IN_USE, say!("kept.announced", print = print, who = who, n = n).to_string())
+            }
             None => (CHANGED, became(&mut write, history.in_use.as_deref(), now).await?),
         };
         let act = Act {
@@ -130,13 +133,10 @@ impl Ledger {
         let mut fitting = kept.into_iter().filter(|(print, _)| print.starts_with(begins));
         match (fitting.next(), fitting.next()) {
             (Some(one), None) => Ok(one),
-            (None, _) => Err(refused(format!(
-                "no configuration has a fingerprint that begins with `{begins}`; \
-                 `wickline trail configuration` lists them"
-            ))),
-            (Some(_), Some(_)) => {
-                Err(refused(format!("several fingerprints begin with `{begins}`: give more of it")))
-            }
+            (None, _) => Err(refused(
+                say!("no.configuration", begins = begins).then("; ").then(way!("configurations")),
+            )),
+            (Some(_), Some(_)) => Err(refused(say!("no.fingerprint", begins = begins))),
         }
     }
 }
@@ -159,10 +159,12 @@ async fn became(
     was: Option<&str>,
     now: &Effective,
 ) -> Result<String, StoreError> {
-    let Some(was) = was else { return Ok(format!("{}: the first", now.fingerprint)) };
+    let Some(was) = was else {
+        return Ok(say!("kept.first", print = &now.fingerprint).to_string());
+    };
     let changed = match configuration::body(write, was).await? {
         Some(body) => changes(&body, &now.body),
-        None => "what it was is not kept".to_owned(),
+        None => return Ok(say!("kept.not_kept", print = &now.fingerprint).to_string()),
     };
     Ok(format!("{}: {changed}", now.fingerprint))
 }

@@ -19,6 +19,7 @@ use crate::store::rows::{hold, report_entry};
 use crate::store::state::{Arrow, ReportState};
 use crate::store::tape::Tape;
 use crate::store::trail::{Act, Actor, record};
+use crate::texts::{say, way};
 
 /// What became of a report that was corrected.
 #[derive(Clone, Debug)]
@@ -59,10 +60,11 @@ impl Ledger {
         match &source {
             Some(_) => take_over(&mut write, &open, &print, update).await?,
             None if print.specimen != open.print.specimen && open.given.is_none() => {
-                return Err(refused(format!(
-                    "report {n}: its specimen id now reads otherwise: that is no correction. `wickline \
-                     report withdraw {n}` asks for the right one, and sends it under that"
-                )));
+                return Err(refused(
+                    say!("no.reads_otherwise", n = n)
+                        .then(". ")
+                        .then(way!("withdraw_right", n = n)),
+                ));
             }
             None => {
                 update.keep(&mut write, Arrow::stays(ReportState::Waiting)).await?;
@@ -102,10 +104,7 @@ fn act(n: i64, as_in: Option<i64>, reason: &str, differences: &[Difference]) -> 
 async fn source(write: &mut Write, open: &ReportRow, other: i64) -> Result<ReportRow, StoreError> {
     let found = whole(write, other).await?;
     if found.analyzer != open.analyzer || other == open.n || found.is_control() {
-        return Err(refused(format!(
-            "report {other} is no other patient's report of analyzer {}",
-            open.analyzer
-        )));
+        return Err(refused(say!("no.other_report", n = other, id = &open.analyzer)));
     }
     Ok(found)
 }
@@ -136,13 +135,11 @@ async fn stands(
 ) -> Result<(), StoreError> {
     let n = open.n;
     if judged.control_sign {
-        return Err(refused(format!("report {n} now reads as control material: withdraw it")));
+        return Err(refused(say!("no.reads_control", n = n)));
     }
     let own = !readings_only && open.corrects.is_none();
     if let (Way::Repeat { of }, true) = (judged.way, own) {
-        return Err(refused(format!(
-            "report {n} now reads as a repeat of report {of}: withdraw it"
-        )));
+        return Err(refused(say!("no.reads_repeat", n = n, of = of)));
     }
     let cleared = hold::cleared(write, n).await?;
     let holds: Vec<String> = judged
@@ -158,10 +155,7 @@ async fn stands(
     if holds.is_empty() {
         return Ok(());
     }
-    Err(refused(format!(
-        "report {n}, read again, would be held; nothing was changed. {}",
-        holds.join("; ")
-    )))
+    Err(refused(say!("no.would_be_held", n = n).then(format!(" {}", holds.join("; ")))))
 }
 
 fn is_about_readings(reason: Reason) -> bool {

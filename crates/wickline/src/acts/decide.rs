@@ -15,6 +15,7 @@ use crate::store::db::Write;
 use crate::store::ledger::Ledger;
 use crate::store::rows::report::{self, Aside, ReportRow};
 use crate::store::trail::{Act, Actor, record};
+use crate::texts::{Said, say, way};
 
 /// What a person says that a report is which is held as `number-reused` or `correction-heard`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -56,12 +57,9 @@ impl Ledger {
             }
             Decision::NewRun => {
                 if let Some(earlier) = row.corrects {
-                    return Err(refused(format!(
-                        "report {n} was decided to correct report {earlier} already: let it go as that, or \
-                         set it aside"
-                    )));
+                    return Err(refused(say!("no.decided", n = n, of = earlier)));
                 }
-                act.became = Some("new run".into());
+                act.became = Some(say!("kept.new_run").to_string());
                 let pass = self.decided(&mut write, bench, Asked::NewRun, &row, reason).await?;
                 if row.reasons().any(|r| r == Reason::NumberReused) {
                     super::numbers::began_again(&mut write, bench, &row).await?;
@@ -192,41 +190,32 @@ async fn corrected_by(
         (None, [one]) => *one,
         (None, []) => {
             let n = row.n;
-            return Err(refused(format!(
-                "report {n}: no earlier report that went out has its number (or, without one, its specimen): \
-                 name the one that it corrects with --of, or decide `wickline held decide {n} new-run` or \
-                 `wickline held decide {n} mistake`"
-            )));
+            return Err(refused(say!("no.earlier", n = n).then(way!("corrects_or", n = n))));
         }
         (None, several) => {
             let n = row.n;
             let one = |of: &i64| format!("`wickline held decide {n} correction --of {of}`");
             let choices: Vec<String> = several.iter().map(one).collect();
-            return Err(refused(format!(
-                "report {n} may correct any of {}: {}",
-                several.len(),
-                choices.join(", ")
-            )));
+            return Err(refused(
+                say!("no.several_earlier", n = n, many = several.len())
+                    .then(way!("corrects_which", choices = choices.join(", "))),
+            ));
         }
     };
     let earlier = whole(write, n).await?;
     if let Some(now) = report::speaks(write, earlier.root()).await?.filter(|now| *now != n) {
-        return Err(refused(format!(
-            "report {now} goes under its OBR-3 now: name that one in place of {n}"
-        )));
+        return Err(refused(say!("no.goes_now", now = now, n = n)));
     }
     let out = earlier.state == crate::store::state::ReportState::Waiting && !earlier.is_control();
     if !out {
-        return Err(refused(format!(
-            "report {n} is {}: nothing of it is out to be corrected",
-            earlier.state
+        return Err(refused(say!(
+            "no.nothing_out",
+            n = n,
+            state = Said::code("kept", earlier.state.text())
         )));
     }
     if earlier.analyzer != row.analyzer || earlier.n >= row.n {
-        return Err(refused(format!(
-            "report {n} is no earlier report of the same analyzer: report {} cannot correct it",
-            row.n
-        )));
+        return Err(refused(say!("no.not_earlier", n = n, other = row.n)));
     }
     Ok(earlier)
 }

@@ -17,6 +17,7 @@ use self::words::{
 use crate::store::StoreError;
 use crate::store::lists::names::Name;
 use crate::store::state::{Arrow, MessageState, ReportState};
+use crate::texts::{Said, say, way};
 
 /// What is asked for a report.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -465,7 +466,7 @@ impl Pass {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Refusal {
     pub guard: Guard,
-    pub why: String,
+    pub why: Said,
 }
 
 impl From<Refusal> for StoreError {
@@ -535,24 +536,17 @@ fn look(guard: Guard, asked: Asked, facts: &Facts<'_>) -> Result<(), Refusal> {
     let why = match guard {
         Guard::IsHeld | Guard::IsOut | Guard::IsAside => wrong_state(guard, facts),
         Guard::IsNamed | Guard::Unsent => not_undone(guard, facts),
-        Guard::Here => (!facts.here).then(|| {
-            let analyzer = facts.analyzer;
-            format!(
-                "report {n}: analyzer {analyzer} is not configured here; do this at its own bench"
-            )
-        }),
+        Guard::Here => (!facts.here).then(|| say!("no.own_bench", n = n, id = facts.analyzer)),
         Guard::Answers => answers_nothing(asked, facts),
         Guard::Patients => facts.control.then(|| of_control(asked, facts)),
-        Guard::Identified => facts.specimen.is_none_or(|s| s.trim().is_empty()).then(|| {
-            format!("report {n} has no specimen id: `wickline held identify {n}` asks for it")
-        }),
-        Guard::Twice => (!facts.twice).then(|| {
-            format!("report {n}: what is entered must be entered twice, alike; nothing was changed")
-        }),
-        Guard::Reasoned => facts
-            .reason
-            .is_none_or(|r| r.trim().is_empty())
-            .then(|| format!("report {n}: a reason is needed, in words; nothing was changed")),
+        Guard::Identified => facts
+            .specimen
+            .is_none_or(|s| s.trim().is_empty())
+            .then(|| say!("no.no_specimen", n = n, how = way!("identify_for", n = n))),
+        Guard::Twice => (!facts.twice).then(|| say!("no.twice", n = n)),
+        Guard::Reasoned => {
+            facts.reason.is_none_or(|r| r.trim().is_empty()).then(|| say!("no.reason_of", n = n))
+        }
         Guard::Free => rest(asked, facts).next().map(|reason| still_held(asked, n, reason)),
         Guard::NotWithdrawn => withdrawn(facts),
         Guard::NotOvertaken => overtaken(asked, facts),
@@ -566,7 +560,7 @@ fn look(guard: Guard, asked: Asked, facts: &Facts<'_>) -> Result<(), Refusal> {
             })
         }
         Guard::OneSpecimen => other_specimen(asked, facts),
-        Guard::Sayable => facts.unsayable.map(|why| format!("report {n}: {why}")),
+        Guard::Sayable => facts.unsayable.map(|why| say!("no.of_report", n = n, why = why)),
         Guard::Waits | Guard::Unsettled | Guard::Stuck | Guard::PutOff | Guard::NoAmends => {
             facts.post.as_ref().and_then(|post| wrong_message(guard, post))
         }

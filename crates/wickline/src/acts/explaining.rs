@@ -14,6 +14,7 @@ use crate::store::state::{NumberState, State};
 use crate::store::trail::Act;
 use crate::store::trail::Actor;
 use crate::store::trail::record;
+use crate::texts::{Said, say, way};
 
 /// Which numbers did not come, and why; or why that does not hold.
 #[derive(Clone, Debug, Default)]
@@ -28,7 +29,7 @@ pub struct Explanation {
 
 /// Numbers of which something was said: their id for programs, their name for people.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Said {
+pub struct Named {
     pub id: String,
     pub name: String,
 }
@@ -54,7 +55,7 @@ impl Ledger {
         actor: &Actor,
         clock: &SiteClock,
         what: &Explanation,
-    ) -> Result<Vec<Said>, StoreError> {
+    ) -> Result<Vec<Named>, StoreError> {
         self.explain_as(actor, clock, what, NumberState::Missing, NumberState::Explained).await
     }
 
@@ -64,7 +65,7 @@ impl Ledger {
         actor: &Actor,
         clock: &SiteClock,
         what: &Explanation,
-    ) -> Result<Vec<Said>, StoreError> {
+    ) -> Result<Vec<Named>, StoreError> {
         self.explain_as(actor, clock, what, NumberState::Explained, NumberState::Missing).await
     }
 
@@ -75,12 +76,12 @@ impl Ledger {
         what: &Explanation,
         from: NumberState,
         to: NumberState,
-    ) -> Result<Vec<Said>, StoreError> {
+    ) -> Result<Vec<Named>, StoreError> {
         reasoned(&what.reason)?;
         let mut write = self.act().await?;
         let placed = self.placed(&what.day, clock).await?;
         let marks = self.marks(&what.day).await?;
-        let mut said: Vec<Said> = Vec::new();
+        let mut said: Vec<Named> = Vec::new();
         for text in &what.numbers {
             let found = named(&placed, &marks, what, text, from)?;
             if found.is_empty() {
@@ -90,7 +91,7 @@ impl Ledger {
                 let id = part.line.id_of(part.from, part.to);
                 if said.iter().all(|one| one.id != id) {
                     change(&mut write, actor, what, &part, (from, to)).await?;
-                    said.push(Said { id, name: part.line.name_of(part.from, part.to) });
+                    said.push(Named { id, name: part.line.name_of(part.from, part.to) });
                 }
             }
         }
@@ -101,11 +102,8 @@ impl Ledger {
     /// What to say of a number that is not on the sheet: perhaps it is on another.
     async fn nowhere(&self, day: &str, text: &str) -> Result<StoreError, StoreError> {
         let other = self.missing_elsewhere(text).await?;
-        let hint =
-            other.map_or(String::new(), |o| format!("; it is missing on that of {o}: --date {o}"));
-        Ok(refused(format!(
-            "number {text} is not on the sheet of {day}{hint}. Nothing was changed"
-        )))
+        let hint = other.map_or(Said::default(), |day| way!("other_sheet", day = day));
+        Ok(refused(say!("no.on_sheet", text = text, day = day, hint = hint)))
     }
 }
 
@@ -228,8 +226,10 @@ fn analyzer_of(
     if analyzers.len() > 1 {
         let names: Vec<&str> = analyzers.into_iter().collect();
         let names = names.join(", ");
-        return Err(refused(format!(
-            "number {text} is meant of which analyzer? Give --analyzer, one of {names}. Nothing was changed"
+        return Err(refused(say!(
+            "no.which_analyzer",
+            text = text,
+            how = way!("which_analyzer", names = names)
         )));
     }
     Ok(analyzers.into_iter().next().map(str::to_owned))
@@ -249,18 +249,20 @@ fn one<'a>(
         [] => Err(refused(match lines.first().map(|p| &p.item) {
             Some(item) => {
                 let detail = item.detail.as_ref().map_or(String::new(), |d| format!(" ({d})"));
-                let (analyzer, is) = (&item.analyzer, &item.state);
-                format!(
-                    "number {text} of {analyzer} is {is}{detail}, not {state}. Nothing was changed"
-                )
+                let (is, state) = (Said::kept(item.state.text()), Said::kept(state.text()));
+                let is = is.then(detail);
+                say!("no.number_is", text = text, id = &item.analyzer, is = is, state = state)
             }
-            None => format!("number {text} is not on this sheet. Nothing was changed"),
+            None => say!("no.on_this_sheet", text = text),
         })),
         several => {
             let ids: Vec<&str> = several.iter().map(|p| p.item.id.as_str()).collect();
             let ids = ids.join(", ");
-            Err(refused(format!(
-                "number {text} is {state} more than once: name {ids}. Nothing was changed"
+            Err(refused(say!(
+                "no.more_than_once",
+                text = text,
+                state = Said::kept(state.text()),
+                ids = ids
             )))
         }
     }
@@ -276,7 +278,7 @@ async fn change(
     let id = part.line.id_of(part.from, part.to);
     let name = part.line.name_of(part.from, part.to);
     let Some(key) = &part.line.row else {
-        return Err(refused(format!("{name} is a report, not {from}")));
+        return Err(refused(say!("no.is_report", name = name, state = Said::kept(from.text()))));
     };
     let arrow = from.to(to)?;
     let range = if key.is_old { (key.from, key.to) } else { (part.from, part.to) };
@@ -285,9 +287,7 @@ async fn change(
     let rows: Vec<&Absent> = rows.iter().filter(|row| row.state == from).collect();
     let there: i64 = rows.iter().map(|row| row.to.min(range.1) - row.from.max(range.0) + 1).sum();
     if there != range.1 - range.0 + 1 {
-        return Err(refused(format!(
-            "{name} is not {from} any more; nothing was changed, look again"
-        )));
+        return Err(refused(say!("no.not_any_more", name = name, state = Said::kept(from.text()))));
     }
     let why = (to == NumberState::Explained).then_some(what.reason.as_str());
     for row in rows {

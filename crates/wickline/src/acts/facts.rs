@@ -11,6 +11,7 @@ use crate::store::ledger::Ledger;
 pub(crate) use crate::store::refused;
 use crate::store::rows::message;
 use crate::store::rows::report::{self, Aside, ReportRow};
+use crate::texts::{say, way};
 
 /// What is known of a report beside its row.
 pub(crate) struct Known {
@@ -121,26 +122,24 @@ pub(crate) fn other(row: &ReportRow) -> Other<'_> {
 /// What a person does to no report in particular wants a reason too.
 pub(crate) fn reasoned(reason: &str) -> Result<(), StoreError> {
     match reason.trim().is_empty() {
-        true => Err(refused("a reason is needed, in words; nothing was changed")),
+        true => Err(refused(say!("no.reason"))),
         false => Ok(()),
     }
 }
 
 /// A report, or that there is none.
 pub(crate) async fn whole(write: &mut Write, n: i64) -> Result<ReportRow, StoreError> {
-    report::read(write, n).await?.ok_or_else(|| {
-        refused(format!("there is no report {n}; `wickline held` lists those that are held"))
-    })
+    report::read(write, n)
+        .await?
+        .ok_or_else(|| refused(say!("no.report", n = n).then("; ").then(way!("held"))))
 }
 
 /// The analyzer of a report, where it is this bench's.
 pub(crate) fn analyzer<'a>(bench: &'a Bench, row: &ReportRow) -> Result<&'a Analyzer, StoreError> {
-    bench.analyzer(&row.analyzer).map(AsRef::as_ref).ok_or_else(|| {
-        refused(format!(
-            "report {}: analyzer {} is not configured here; do this at its own bench",
-            row.n, row.analyzer
-        ))
-    })
+    bench
+        .analyzer(&row.analyzer)
+        .map(AsRef::as_ref)
+        .ok_or_else(|| refused(say!("no.own_bench", n = row.n, id = &row.analyzer)))
 }
 
 /// The reasons that still hold a report, for the trail.

@@ -13,9 +13,18 @@ use crate::store::ledger::Ledger;
 use crate::store::rows::report;
 use crate::store::state::ReportState;
 use crate::store::trail::{Act, Actor, record};
+use crate::texts::say;
 
 /// Characters of a control lot at most.
 const LONGEST: usize = 40;
+
+/// What is entered twice.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Entered {
+    Specimens,
+    Levels,
+    Lots,
+}
 
 /// What a person entered twice, alike.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -23,11 +32,15 @@ pub struct Twice(String);
 
 impl Twice {
     /// Both times the same, or why not.
-    pub fn of(what: &str, first: &str, second: &str) -> Result<Self, StoreError> {
+    pub fn of(what: Entered, first: &str, second: &str) -> Result<Self, StoreError> {
         if first == second {
             return Ok(Self(first.to_owned()));
         }
-        Err(refused(format!("the {what} that were entered differ")))
+        Err(refused(match what {
+            Entered::Specimens => say!("no.specimens_differ"),
+            Entered::Levels => say!("no.levels_differ"),
+            Entered::Lots => say!("no.lots_differ"),
+        }))
     }
 
     #[must_use]
@@ -140,8 +153,8 @@ impl Ledger {
 /// A specimen id for the trail.
 pub(crate) fn named(specimen: Option<&str>) -> String {
     match specimen.map(str::trim).filter(|s| !s.is_empty()) {
-        Some(id) => format!("specimen {id}"),
-        None => "no specimen id".into(),
+        Some(id) => say!("kept.specimen", id = id).to_string(),
+        None => say!("kept.no_specimen").to_string(),
     }
 }
 
@@ -150,5 +163,5 @@ fn check_lot(lot: &str) -> Result<(), StoreError> {
     if fits && lot.trim() == lot && !lot.chars().any(char::is_control) {
         return Ok(());
     }
-    Err(refused(format!("a control lot is written as on its vial, 1 to {LONGEST} characters")))
+    Err(refused(say!("no.control_lot", most = LONGEST)))
 }

@@ -18,6 +18,7 @@ use crate::store::rows::instrument;
 pub use crate::store::rows::instrument::Entered;
 use crate::store::rows::report_entry;
 use crate::store::trail::{Act, Actor, record};
+use crate::texts::{Said, say};
 
 /// Characters of a serial number at most, as OBX-18 and the configuration have them.
 const LONGEST: usize = 20;
@@ -106,11 +107,14 @@ pub(crate) fn counted(instrument: i64) -> u32 {
 impl Entered {
     /// As the trail and people read it.
     #[must_use]
-    pub fn told(&self, clock: &SiteClock) -> String {
-        let serial = if self.serial.is_empty() { "none known" } else { &self.serial };
+    pub fn told(&self, clock: &SiteClock) -> Said {
+        let serial = match self.serial.as_str() {
+            "" => say!("kept.none_known"),
+            serial => serial.into(),
+        };
         match self.n {
-            0 => format!("serial {serial}"),
-            _ => format!("serial {serial} since {}", clock.rfc3339(self.since)),
+            0 => say!("kept.serial", serial = serial),
+            _ => say!("kept.serial_since", serial = serial, at = clock.rfc3339(self.since)),
         }
     }
 }
@@ -145,26 +149,24 @@ impl Ledger {
         reasoned(reason)?;
         let fits = (1..=LONGEST).contains(&serial.chars().count());
         if !fits || serial.trim() != serial || serial.chars().any(char::is_control) {
-            return Err(refused(format!(
-                "a serial number is written as on the instrument, 1 to {LONGEST} characters; nothing was changed"
-            )));
+            return Err(refused(say!("no.serial_text", most = LONGEST)));
         }
         let mut write = self.act().await?;
         let all = instruments(write.conn(), analyzer).await?;
         let was = all.last().clone();
         if was.serial == serial {
-            return Err(refused(format!(
-                "{} is the one that stands at {} already: {}; nothing was changed",
-                serial,
-                analyzer.id,
-                was.told(&bench.clock)
+            return Err(refused(say!(
+                "no.serial_same",
+                serial = serial,
+                id = &analyzer.id,
+                now = was.told(&bench.clock)
             )));
         }
         if was.since >= now {
-            return Err(refused(format!(
-                "{}: it is {} by this clock, which is not after that: look at the clock; nothing was changed",
-                was.told(&bench.clock),
-                bench.clock.rfc3339(now)
+            return Err(refused(say!(
+                "no.serial_clock",
+                was = was.told(&bench.clock),
+                at = bench.clock.rfc3339(now)
             )));
         }
         // The first stays known by its serial number when the configuration names another.
@@ -182,8 +184,8 @@ impl Ledger {
             verb: "replace",
             object: format!("analyzer {}", analyzer.id),
             reason: Some(reason.to_owned()),
-            was: Some(was.told(&bench.clock)),
-            became: Some(one.told(&bench.clock)),
+            was: Some(was.told(&bench.clock).to_string()),
+            became: Some(one.told(&bench.clock).to_string()),
         };
         record(&mut write, actor, act).await?;
         write.commit().await?;

@@ -26,6 +26,7 @@ use crate::store::rows::report::{self, ReportRow};
 use crate::store::rows::{hold, message};
 use crate::store::state::{MessageState, ReportState};
 use crate::store::trail::{Act, Actor, record};
+use crate::texts::say;
 
 /// What a strip shows to the orders of its specimen.
 pub(crate) struct Strip<'a> {
@@ -472,7 +473,8 @@ impl Ledger {
             return Ok(false);
         }
         let known = Known::met(write, bench, &row, None).await?;
-        self.lift(write, bench, (&row, &known), Asked::OrdersChanged, CHANGED).await
+        let why = say!("kept.changed_orders").to_string();
+        self.lift(write, bench, (&row, &known), Asked::OrdersChanged, &why).await
     }
 
     /// A result that went before its order came answers it, and the order waits no longer: what was tried is not sent
@@ -521,7 +523,7 @@ impl Ledger {
                 // Nothing of it can be said in that receiver's words: a person is asked, whoever told us is answered.
                 Err(StoreError::Refused { why }) if !untried.refused => {
                     let arrow = MessageState::Waiting.to(MessageState::Refused)?;
-                    message::unsayable(write, untried.n, arrow, &why).await?;
+                    message::unsayable(write, untried.n, arrow, &why.to_string()).await?;
                 }
                 Err(StoreError::Refused { .. }) => {}
                 Err(error) => return Err(error),
@@ -563,13 +565,11 @@ impl Ledger {
 }
 
 /// Why the daemon holds a report or lets it go.
-const CHANGED: &str = "the orders of its specimen changed";
-
 fn held(n: i64, was: String, reason: Reason) -> Act {
     Act {
         verb: "hold",
         object: format!("report {n}"),
-        reason: Some(CHANGED.into()),
+        reason: Some(say!("kept.changed_orders").to_string()),
         was: Some(was),
         became: Some(reason.code().into()),
     }

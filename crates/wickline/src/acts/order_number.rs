@@ -14,6 +14,7 @@ use crate::store::rows;
 use crate::store::rows::message::{self, Past};
 use crate::store::rows::order::{self, Link};
 use crate::store::state::MessageState;
+use crate::texts::say;
 
 /// Why such a result goes, where nobody gave a reason.
 pub(crate) const IN_PLACE: &str = "it stands in place of a result that was withdrawn";
@@ -65,7 +66,7 @@ pub(crate) async fn said(
                 let body = past.body.as_deref().ok_or("its bytes are not kept any more".to_owned());
                 let rows = body.and_then(|body| told_under(body, &references)).map_err(|why| {
                     let n = past.report;
-                    refused(format!("report {n}: what a message of it told cannot be read: {why}"))
+                    refused(say!("no.told_unread", n = n, why = why.to_string()))
                 })?;
                 if !rows.is_empty() {
                     said.push(Said { past, rows });

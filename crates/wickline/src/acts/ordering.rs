@@ -23,6 +23,7 @@ use crate::store::rows::notice::{self, Kind};
 use crate::store::rows::order::{self, Answered, Kept, Which};
 use crate::store::rows::question::{self, Said};
 use crate::store::trail::{Act, Actor, record};
+use crate::texts::say;
 
 const SECOND: i64 = 1_000_000;
 
@@ -72,27 +73,30 @@ impl Ledger {
         let (heard, verb, became) = match &incoming {
             Incoming::Orders(message) => {
                 let heard = desk.orders(message, &stamp).await?;
-                let became = format!("{} taken, {} refused", heard.taken, heard.refused);
+                let became = say!("kept.taken", n = heard.taken, refused = heard.refused);
                 (heard, "order", became)
             }
             Incoming::Update(envelope, patient) => {
                 let mut heard = desk.update(patient).await?;
                 heard.answers = stamp.told(source, envelope, None)?;
-                (heard, "patient", "patient data changed".to_owned())
+                (heard, "patient", say!("kept.patient_changed"))
             }
             Incoming::Merge(envelope, pairs) => {
                 let (mut heard, fault) = desk.merge(pairs).await?;
-                let became = fault.as_ref().map_or("patients merged", |_| "patients not merged");
+                let became = match &fault {
+                    None => say!("kept.merged"),
+                    Some(_) => say!("kept.not_merged"),
+                };
                 heard.answers = stamp.told(source, envelope, fault)?;
-                (heard, "patient", became.to_owned())
+                (heard, "patient", became)
             }
             // Answers to what is asked come where it was asked.
-            Incoming::Found(..) => (Heard::default(), "order", "an answer".to_owned()),
+            Incoming::Found(..) => (Heard::default(), "order", say!("kept.answer")),
         };
         order::answer(&mut write, name, &heard.answers, clock::now_us()).await?;
         let object = format!("source {}", source.site.name);
-        let reason = heard.why.clone();
-        let act = Act { verb, object, reason, became: Some(became), ..Act::default() };
+        let (reason, became) = (heard.why.clone(), Some(became.to_string()));
+        let act = Act { verb, object, reason, became, ..Act::default() };
         record(&mut write, &Actor::daemon(), act).await?;
         write.commit().await?;
         Ok(heard)
@@ -426,26 +430,13 @@ impl Desk<'_> {
         let Some(n) = self.number_of(key).await? else { return Ok(()) };
         let name = &key.source;
         let own = order::own_name(n, name);
-        let show = format!("`wickline orders show \"order {n}\"`");
         let detail = match kind {
-            Kind::OrderNumberTwice => format!(
-                "{name} sent a message for another patient under the number of {own}, and it was not followed: ask \
-                 those who look after {name} whose order that number is ({show}), and compare the label of the cup"
-            ),
-            Kind::OrderClaimed => format!(
-                "{own}, an order whose result was out by then, was said to be another patient's too, or its patient \
-                 became somebody else: compare label and patient ({show}), settle it, and withdraw what is wrong"
-            ),
-            Kind::OrderLate => format!(
-                "{own} asks what had been told already, without an order's number: see that {name} files it under its \
-                 order ({show})"
-            ),
-            _ => format!(
-                "{name} closed {own}, whose result was out already: compare it ({show}) with what {name} shows, and \
-                 withdraw what is wrong there"
-            ),
+            Kind::OrderNumberTwice => say!("notice.number_twice", name = name, n = n),
+            Kind::OrderClaimed => say!("notice.claimed", name = name, n = n),
+            Kind::OrderLate => say!("notice.late", name = name, n = n),
+            _ => say!("notice.closed", name = name, n = n),
         };
-        notice::put(self.write, kind, &own, &detail).await.map(drop)
+        notice::put(self.write, kind, &own, &detail.to_string()).await.map(drop)
     }
 
     /// Several orders of one patient under one number: of a source whose `order_key` is wrong that is every second
@@ -453,11 +444,7 @@ impl Desk<'_> {
     async fn tell_of_key(&mut self, key: &Key) -> Result<(), StoreError> {
         let Some(n) = self.number_of(key).await? else { return Ok(()) };
         let name = &key.source;
-        let detail = format!(
-            "{name} sends several orders under one number, such as that of order {n} of {name} (`wickline orders show \
-             \"order {n}\"`), and each after the first is refused: ask those who look after {name} what names an order \
-             there (`order_key`), and have what was refused sent again"
-        );
+        let detail = say!("notice.shared_number", name = name, n = n).to_string();
         let of = format!("orders of {name}");
         notice::put(self.write, Kind::OrderNumberTwice, &of, &detail).await.map(drop)
     }

@@ -15,6 +15,7 @@ use crate::store::ledger::Ledger;
 use crate::store::rows::person;
 pub use crate::store::rows::person::{Person, PersonRole, Session};
 use crate::store::trail::{Act, Actor, record};
+use crate::texts::{Said, say, way};
 
 /// Characters of a name at most.
 const LONGEST: usize = 60;
@@ -96,9 +97,7 @@ pub(super) fn checked(name: &str) -> Result<String, StoreError> {
     if fits && !name.chars().any(odd) && name.chars().any(char::is_alphabetic) {
         return Ok(name);
     }
-    Err(refused(format!(
-        "a name has 1 to {LONGEST} characters, with a letter among them and no space around them; nothing was changed"
-    )))
+    Err(refused(say!("no.name", most = LONGEST)))
 }
 
 impl Ledger {
@@ -129,10 +128,10 @@ impl Ledger {
         let mut write = self.act().await?;
         let folded = folded(&name);
         if let Some(there) = person::one(write.conn(), &folded).await? {
-            return Err(refused(format!(
-                "{} is there already ({}); nothing was changed",
-                there.name,
-                there.role.code()
+            return Err(refused(say!(
+                "no.person_there",
+                name = &there.name,
+                role = Said::code("role", there.role.code())
             )));
         }
         let choices = "{}".to_owned();
@@ -158,7 +157,11 @@ impl Ledger {
         let mut write = self.act().await?;
         let one = known(&mut write, name).await?;
         if one.role == role {
-            return Err(refused(format!("{} is {} already", one.name, role.code())));
+            return Err(refused(say!(
+                "no.role_already",
+                name = &one.name,
+                role = Said::code("role", role.code())
+            )));
         }
         if one.role == PersonRole::Keeper {
             not_the_last(&mut write, &one).await?;
@@ -177,7 +180,7 @@ impl Ledger {
         person::leave_all(&mut write, &one.folded).await?;
         let until = clock::now_us() + CODE_US;
         person::set_code(&mut write, &one.folded, &typed(code.text()), until).await?;
-        let became = Some("a one-time code in place of the password".to_owned());
+        let became = Some(say!("kept.code").to_string());
         record(&mut write, actor, of("person-code", &one, None, became)).await?;
         write.commit().await?;
         Ok(code)
@@ -216,7 +219,7 @@ impl Ledger {
         let good = |one: &Person| one.code_until.is_some_and(|until| now < until);
         let Some(one) = found.filter(good) else { return Ok(None) };
         person::set_secret(&mut write, &one.folded, secret).await?;
-        let became = Some("a password of their own".to_owned());
+        let became = Some(say!("kept.password").to_string());
         record(&mut write, &at_console(&one), of("person-password", &one, None, became)).await?;
         write.commit().await?;
         Ok(Some(one))
@@ -232,7 +235,7 @@ impl Ledger {
         let mut write = self.act().await?;
         person::set_secret(&mut write, &one.folded, secret).await?;
         person::leave_others(&mut write, &one.folded, mark).await?;
-        let became = Some("another password".to_owned());
+        let became = Some(say!("kept.other_password").to_string());
         record(&mut write, &at_console(one), of("person-password", one, None, became)).await?;
         write.commit().await
     }
@@ -331,9 +334,7 @@ pub(super) fn of(
 
 pub(super) async fn known(write: &mut Write, name: &str) -> Result<Person, StoreError> {
     let found = person::one(write.conn(), &folded(name)).await?;
-    found.ok_or_else(|| {
-        refused("nobody of this name may use the console: `wickline user list` names who may")
-    })
+    found.ok_or_else(|| refused(say!("no.person").then(": ").then(way!("people"))))
 }
 
 /// Somebody must be left who can let others in.
@@ -342,9 +343,6 @@ async fn not_the_last(write: &mut Write, one: &Person) -> Result<(), StoreError>
     let other = |p: &&Person| p.role == PersonRole::Keeper && p.folded != one.folded;
     match all.iter().find(other) {
         Some(_) => Ok(()),
-        None => Err(refused(format!(
-            "{} is the last keeper: make somebody else one first; nothing was changed",
-            one.name
-        ))),
+        None => Err(refused(say!("no.last_keeper", name = &one.name))),
     }
 }

@@ -15,6 +15,7 @@ use crate::store::rows::{line_query, line_refusal, purged};
 use crate::store::state::ReportState;
 use crate::store::tape::Tape;
 use crate::store::trail::{Act, Actor, record};
+use crate::texts::{Said, say, way};
 
 /// What the trail says of a purge, by how it ended.
 const OBJECT: &str = "reports";
@@ -114,13 +115,9 @@ impl Ledger {
     }
 
     /// Why nothing at all may go.
-    pub async fn purge_barred(&self) -> Result<Option<String>, StoreError> {
+    pub async fn purge_barred(&self) -> Result<Option<Said>, StoreError> {
         Ok(self.notices().await?.first().map(|notice| {
-            format!(
-                "notice {} is open ({}): nothing is purged before it is lifted; `wickline ledger notices` tells",
-                notice.n,
-                notice.kind.code()
-            )
+            say!("no.purge", n = notice.n, kind = notice.kind.code(), how = way!("notices_tell"))
         }))
     }
 

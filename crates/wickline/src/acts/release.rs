@@ -159,7 +159,7 @@ impl Ledger {
             Ok(pass) => pass,
             // It stays for a person as it is, and keeps nothing else back.
             Err(refusal) => {
-                let why = refusal.why;
+                let why = refusal.why.to_string();
                 tracing::warn!(report = row.n, why, "{because}, but it cannot go");
                 return Ok(false);
             }

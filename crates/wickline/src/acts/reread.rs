@@ -21,6 +21,7 @@ use crate::store::rows::{hold, report_entry};
 use crate::store::state::{Arrow, ReportState};
 use crate::store::tape::Tape;
 use crate::store::trail::{Act, Actor, record};
+use crate::texts::{say, way};
 
 /// What reading again made of one report.
 #[derive(Clone, Debug)]
@@ -68,14 +69,12 @@ impl Ledger {
         let n = open.n;
         let analyzer = analyzer(bench, open)?;
         if open.tape != tape.id {
-            return Err(refused(format!("report {n} was heard at another bench: reread it there")));
+            return Err(refused(say!("no.reread_there", n = n)));
         }
         let place = open.print.place;
         let mut reports = from_tape::read(tape, analyzer, &open.print).await?;
         let (Some(print), true) = (reports.pop(), reports.is_empty()) else {
-            return Err(refused(format!(
-                "report {n}: the dialect now finds no report, or several, in its lines"
-            )));
+            return Err(refused(say!("no.dialect_finds", n = n)));
         };
         // Its place is its key: a mended dialect may begin or end it elsewhere.
         let mut print = Report { place, ..print };
@@ -132,9 +131,9 @@ impl Ledger {
             holds.push(Hold::new(Reason::ClassDisagree, why));
         }
         if let (Some(root), Under::Withdrawn) = (open.corrects, under(&mut write, &open).await?) {
-            return Err(refused(format!(
-                "report {root}, which {n} was to correct, was withdrawn since: set it aside"
-            )));
+            return Err(refused(
+                say!("no.root_withdrawn", root = root, n = n).then(": ").then(way!("aside")),
+            ));
         }
         if row.specimen != open.specimen {
             bearing::changed(&mut write, &mut open).await?;

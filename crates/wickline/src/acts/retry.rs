@@ -20,6 +20,7 @@ use crate::store::rows::order;
 use crate::store::rows::report::{self, Aside, ReportRow};
 use crate::store::state::{Arrow, MessageState};
 use crate::store::trail::{Act, Actor, record};
+use crate::texts::{Said, say};
 
 /// Which messages a person wants sent again.
 #[derive(Clone, Debug)]
@@ -37,7 +38,7 @@ pub struct Resent {
     pub name: Name,
     pub went: Went,
     /// Why it stays as it is.
-    pub left: Option<String>,
+    pub left: Option<Said>,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -63,13 +64,13 @@ impl Went {
         }
     }
 
-    fn words(self) -> &'static str {
+    fn words(self) -> Said {
         match self {
-            Went::Same => "waiting, same bytes",
-            Went::Anew(_) => "built anew, new control id",
-            Went::SaidSince(Some(_)) => "set-aside, a later message says it",
-            Went::SaidSince(None) => "set-aside, it would say nothing new",
-            Went::Nowhere => "as it was",
+            Went::Same => say!("kept.same_bytes"),
+            Went::Anew(_) => say!("kept.anew"),
+            Went::SaidSince(Some(_)) => say!("kept.said_since"),
+            Went::SaidSince(None) => say!("kept.nothing_new"),
+            Went::Nowhere => say!("kept.as_it_was"),
         }
     }
 }
@@ -102,15 +103,16 @@ impl Ledger {
                 }
                 Err(StoreError::Refused { why }) => {
                     write.part_undone().await?;
-                    let name = message_of(&mut write, n).await.map_err(|_| refused(&why))?.name();
+                    let name =
+                        message_of(&mut write, n).await.map_err(|_| refused(why.clone()))?.name();
                     done.push(Resent { n, name, went: Went::Nowhere, left: Some(why) });
                 }
                 Err(error) => return Err(error),
             }
         }
-        let left: Vec<&str> = done.iter().filter_map(|one| one.left.as_deref()).collect();
+        let left: Vec<&Said> = done.iter().filter_map(|one| one.left.as_ref()).collect();
         if !left.is_empty() && left.len() == done.len() {
-            return Err(refused(left.join("\n")));
+            return Err(refused(Said::list("\n", left.into_iter().cloned())));
         }
         write.commit().await?;
         Ok(done)
@@ -134,7 +136,7 @@ impl Ledger {
             object: stuck.name().object(),
             reason: undoes.map(str::to_owned),
             was: Some(was.into()),
-            became: Some(went.words().into()),
+            became: Some(went.words().to_string()),
         };
         record(write, actor, act).await?;
         let root = whole(write, stuck.report).await?.root();
@@ -331,10 +333,7 @@ async fn number_is_free(
     for link in &open.orders {
         let own = (open.root(), open.filler.as_str());
         if order_number::stands(write, bench, link, own).await? == Number::InUse {
-            return Err(refused(format!(
-                "{}: another report goes under the number of its order: it stays as it is",
-                stuck.name()
-            )));
+            return Err(refused(say!("no.order_number_taken", name = stuck.name().to_string())));
         }
     }
     Ok(())
@@ -374,7 +373,7 @@ async fn sayer(write: &mut Write, row: &MessageRow) -> Result<ReportRow, StoreEr
 fn target<'a>(bench: &'a Bench, stuck: &MessageRow) -> Result<&'a Target, StoreError> {
     let found = bench.targets.iter().find(|t| t.id == stuck.receiver);
     found.map(|t| t.as_ref()).ok_or_else(|| {
-        refused(format!("{}: receiver {} is not configured here", stuck.name(), stuck.receiver))
+        refused(say!("no.receiver_gone", name = stuck.name().to_string(), id = &stuck.receiver))
     })
 }
 

@@ -17,6 +17,7 @@ use crate::store::rows::closing;
 use crate::store::rows::review::{self, Reviewed};
 use crate::store::state::State;
 use crate::store::trail::{Act, Actor, record};
+use crate::texts::{Said, say, way};
 
 /// A month as it is written: `2026-10`.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -107,14 +108,14 @@ impl Review {
 
     /// In one line, for a day sheet. None: nobody signed it.
     #[must_use]
-    pub fn words(&self) -> Option<String> {
+    pub fn words(&self) -> Option<Said> {
         let Signature { at, who } = self.signed.as_ref()?;
-        let signed = format!("controls of {}: reviewed and signed by {who}, {at}", self.month);
+        let signed = say!("noted.reviewed", month = &self.month, who = who, at = at);
         if self.after.is_empty() {
             return Some(signed);
         }
         let after = self.after.join(", ");
-        Some(format!("{signed}; open again: of report {after} came or changed after that"))
+        Some(signed.then("; ").then(say!("noted.open_again", reports = after)))
     }
 }
 
@@ -161,9 +162,7 @@ impl Ledger {
     ) -> Result<RunView, StoreError> {
         let mut write = self.act().await?;
         let Some(run) = self.control_run(report, clock).await? else {
-            return Err(refused(format!(
-                "report {report} is no run of control material; `wickline controls` lists them"
-            )));
+            return Err(refused(say!("no.run", n = report).then("; ").then(way!("controls"))));
         };
         let object = format!("report {report}");
         let reason = Some(text.to_owned());
@@ -207,7 +206,7 @@ impl Ledger {
     }
 
     async fn runs_of(&self, clock: &SiteClock, month: &Month) -> Result<Vec<RunView>, StoreError> {
-        let no_month = || refused(format!("{} is no month of the site's calendar", month.name));
+        let no_month = || refused(say!("no.month", month = &month.name));
         let (from, to) = month.span(clock).ok_or_else(no_month)?;
         self.control_runs(&AskedRuns { from, to, ..AskedRuns::default() }, clock).await
     }
@@ -229,23 +228,22 @@ impl Ledger {
         let gone = self.gone(&runs, was.as_ref()).await?;
         let before = seen(clock, month, &runs, was, gone);
         if before.running {
-            return Err(refused(format!("{name} is not over: it is reviewed when it is")));
+            return Err(refused(say!("no.month_running", month = name)));
         }
         if runs.is_empty() {
-            return Err(refused(format!("no control was run in {name}: there is nothing to sign")));
+            return Err(refused(say!("no.month_empty", month = name)));
         }
         if before.is_signed() {
             let who = before.signed.map(|signed| signed.who).unwrap_or_default();
-            return Err(refused(format!(
-                "the controls of {name} are signed by {who}, and nothing came or changed since; nothing was changed"
-            )));
+            return Err(refused(say!("no.month_signed", month = name, who = who)));
         }
         if let (None, [first, ..]) = (reason, before.without_note.as_slice()) {
-            return Err(refused(format!(
-                "{} of {name} failed and nothing says what was done about it: report {}. Note that first, such as \
-                 `wickline controls note {first}`, or sign with a reason; nothing was changed",
-                before.without_note.len(),
-                before.without_note.join(", ")
+            return Err(refused(say!(
+                "no.month_bare",
+                n = before.without_note.len(),
+                month = name,
+                reports = before.without_note.join(", "),
+                how = way!("note_first", n = first)
             )));
         }
         let kept = runs.iter().map(|run| (run.id.clone(), stand(run))).collect();
@@ -255,13 +253,16 @@ impl Ledger {
             verb: "review",
             object: format!("controls of {name}"),
             reason: reason.map(str::to_owned),
-            was: before.words(),
-            became: Some(format!(
-                "{} runs, {} failed, {} of these without a note",
-                before.runs,
-                before.failed.len(),
-                before.without_note.len()
-            )),
+            was: before.words().map(|words| words.to_string()),
+            became: Some(
+                say!(
+                    "kept.reviewed",
+                    n = before.runs,
+                    failed = before.failed.len(),
+                    bare = before.without_note.len()
+                )
+                .to_string(),
+            ),
         };
         record(&mut write, actor, act).await?;
         write.commit().await?;

@@ -17,6 +17,7 @@ use crate::store::rows::queue::pause_for;
 use crate::store::seen::Seen;
 use crate::store::tape::Tape;
 use crate::store::trail::{Act, Actor, record};
+use crate::texts::{Said, say, way};
 
 /// Where the tape of each analyzer ended before anything was heard: entry and offset.
 pub type Ends = std::collections::HashMap<String, (i64, u64)>;
@@ -98,8 +99,7 @@ impl Ledger {
         if !now.lines.is_empty() || !self.read_elsewhere(&tape.id, &lines).await? {
             return Ok(());
         }
-        let detail = "this tape is new, and its analyzers were read from another before: what stood there \
-             unread is not in the ledger";
+        let detail = &say!("notice.tape_new").to_string();
         let mut write = self.act().await?;
         if notice::put(&mut write, Kind::TapeNew, &tape.id, detail).await? {
             let (object, reason) = (format!("tape {}", tape.id), Some(detail.to_owned()));
@@ -121,26 +121,19 @@ impl Ledger {
     ) -> Result<(), StoreError> {
         let same = (&now.epoch, now.made_at) == (&before.epoch, before.made_at);
         let (kind, what) = match (same, now.report) {
-            (true, _) => (Kind::LedgerSetBack, "the ledger was set back".to_owned()),
-            (false, 0) => {
-                let what = "this ledger is empty: its file was gone, or was set back to nothing";
-                let all = before.report;
-                let lost = format!("the reports before it ({all} as last noted) are not in it");
-                (Kind::LedgerOther, format!("{what}, and {lost}"))
-            }
-            (false, _) => {
-                (Kind::LedgerOther, "the ledger was set back to another, or is another".to_owned())
-            }
+            (true, _) => (Kind::LedgerSetBack, say!("kept.set_back")),
+            (false, 0) => (Kind::LedgerOther, say!("kept.ledger_empty", n = before.report)),
+            (false, _) => (Kind::LedgerOther, say!("kept.ledger_other")),
         };
-        let detail = format!(
-            "{what}: the tape remembers {}, this one has {}. Delivery is paused, and what was perhaps sent is \
-             held as {}{}. If the file that stood here is found: stop the service, put it back together with those \
-             beside it (-wal and -shm) or use `restore`, and start it",
-            stood(before),
-            stood(now),
-            Reason::AfterRestore.code(),
-            orders_missing(bench)
+        let detail = say!(
+            "notice.set_back",
+            what = what,
+            had = stood(before),
+            has = stood(now),
+            code = Reason::AfterRestore.code(),
+            orders = orders_missing(bench)
         );
+        let detail = detail.to_string();
         let mut doubt = Doubt { tape: tape.id.clone(), lines: Vec::new() };
         for (line, seen) in &before.lines {
             let end = match ends.get(line) {
@@ -208,9 +201,7 @@ impl Ledger {
         reasoned(reason)?;
         let mut write = self.act().await?;
         let Some(lifted) = notice::lift(&mut write, n).await? else {
-            return Err(refused(format!(
-                "there is no notice {n} to lift; `wickline ledger notices` has them"
-            )));
+            return Err(refused(say!("no.notice", n = n).then("; ").then(way!("notices"))));
         };
         let act = Act {
             verb: "lift",
@@ -227,18 +218,15 @@ impl Ledger {
 
 /// What else is not in a ledger of before, where orders are taken in: the yes to them went out.
 #[must_use]
-pub fn orders_missing(bench: &Bench) -> String {
+pub fn orders_missing(bench: &Bench) -> Said {
     let sources: Vec<&str> = bench.sources.iter().map(|source| &*source.site.name).collect();
     match &sources[..] {
-        [] => String::new(),
-        _ => format!(
-            ". Orders that came since are missing: have {} send again all that wait, and what became of them",
-            sources.join(" and ")
-        ),
+        [] => Said::default(),
+        _ => say!("kept.orders_missing", names = sources.join(" and ")),
     }
 }
 
-fn stood(seen: &Seen) -> String {
+fn stood(seen: &Seen) -> Said {
     let Seen { report, message, trail, .. } = seen;
-    format!("report {report}, message {message} and row {} of the trail as the last", trail.n)
+    say!("kept.stood", report = report, message = message, n = trail.n)
 }

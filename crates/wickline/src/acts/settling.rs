@@ -14,6 +14,7 @@ use crate::store::db::Write;
 use crate::store::ledger::Ledger;
 use crate::store::rows::order::{self, Kept, Which};
 use crate::store::trail::{Act, Actor, record};
+use crate::texts::{say, way};
 
 const SECOND: i64 = 1_000_000;
 
@@ -53,7 +54,7 @@ impl Ledger {
         let which = Which { keys: [key.clone()].into(), ..Which::default() };
         let rows = order::load(&mut write, &which).await?;
         let Some(row) = rows.into_iter().next() else {
-            return Err(refused("there is no such order; `wickline orders` lists them"));
+            return Err(refused(say!("no.order").then("; ").then(way!("orders"))));
         };
         let (mut orders, beside) = of_the_claim(&mut write, &row).await?;
         let now = clock::now_us() / SECOND;
@@ -105,7 +106,9 @@ impl Ledger {
             object: order::own_name(row.n, &key.source),
             reason: Some(reason.to_owned()),
             was: Some(row.order.standing.code().into()),
-            became: Some(if right { "right".into() } else { "wrong about its specimen".into() }),
+            became: Some(
+                if right { say!("kept.right") } else { say!("kept.wrong_specimen") }.to_string(),
+            ),
         };
         record(&mut write, actor, act).await?;
         write.commit().await?;
@@ -115,7 +118,7 @@ impl Ledger {
     /// Notes that somebody looked at the list of specimens that wait, with the names of their patients.
     pub async fn orders_looked_at(&self, actor: &Actor, many: usize) -> Result<(), StoreError> {
         let mut write = self.act().await?;
-        let became = Some(format!("{many} shown"));
+        let became = Some(say!("kept.shown", n = many).to_string());
         let act = Act { verb: "look", object: "orders that wait".into(), became, ..Act::default() };
         record(&mut write, actor, act).await?;
         write.commit().await
@@ -144,16 +147,8 @@ async fn of_the_claim(write: &mut Write, row: &Kept) -> Result<(Orders, Vec<Kept
 /// Why nothing can be said of it.
 fn unsettled(orders: &Orders, order: &Order) -> StoreError {
     refused(match order.is_of_material() {
-        true => {
-            "it is an order of control material, which no patient's strip answers: it can only be wrong"
-        }
-        false if orders.is_taken(&order.key) => {
-            "its specimen is another patient's by an order that nobody disputes: what is out under it can only be \
-             taken back, unless that other one is called wrong first"
-        }
-        false => {
-            "nobody disputes this order: `wickline orders --standing disputed` lists those that wait for a \
-             person"
-        }
+        true => say!("no.settle_material"),
+        false if orders.is_taken(&order.key) => say!("no.settle_taken"),
+        false => say!("no.settle_nobody").then(": ").then(way!("disputed")),
     })
 }

@@ -11,6 +11,7 @@ use crate::store::ledger::Ledger;
 use crate::store::rows::strip_lot;
 pub use crate::store::rows::strip_lot::Entered;
 use crate::store::trail::{Act, Actor, record};
+use crate::texts::{say, way};
 
 /// Characters of a lot at most.
 const LONGEST: usize = 40;
@@ -69,11 +70,7 @@ impl Ledger {
         checked(lot, &bench.clock.day(now))?;
         let mut write = self.act().await?;
         if !put_in_use(&mut write, actor, (analyzer, strip), lot, now, reason).await? {
-            return Err(refused(format!(
-                "strip lot {} is the one in use on {}; nothing was changed",
-                told(lot),
-                analyzer.id
-            )));
+            return Err(refused(say!("no.lot_in_use", lot = told(lot), id = &analyzer.id)));
         }
         write.commit().await?;
         Ok(strip.to_owned())
@@ -84,15 +81,11 @@ impl Ledger {
 pub(crate) fn checked(lot: &StripLot, today: &str) -> Result<(), StoreError> {
     let fits = (1..=LONGEST).contains(&lot.lot.chars().count());
     if !fits || lot.lot.trim() != lot.lot || lot.lot.chars().any(char::is_control) {
-        let why = format!("a lot is written as on its box, 1 to {LONGEST} characters");
-        return Err(refused(why));
+        return Err(refused(say!("no.lot_text", most = LONGEST)));
     }
     match lot.last_day.as_deref().filter(|day| *day < today) {
         None => Ok(()),
-        Some(day) => Err(refused(format!(
-            "lot {} was good until {day}, and today is {today}: it gives no results; nothing was changed",
-            lot.lot
-        ))),
+        Some(day) => Err(refused(say!("no.lot_over", lot = &lot.lot, day = day, today = today))),
     }
 }
 
@@ -107,10 +100,7 @@ pub(crate) async fn put_in_use(
 ) -> Result<bool, StoreError> {
     // A vial stands beside the box, and its scan looks alike.
     if let Some(control) = analyzer.controls.plan.lots().find(|l| l.control_lot == lot.lot) {
-        return Err(refused(format!(
-            "{} is a lot of control material (level {}): scan the box of the strips; nothing was changed",
-            lot.lot, control.level
-        )));
+        return Err(refused(say!("no.lot_of_control", lot = &lot.lot, level = &control.level)));
     }
     let lots = lots(write.conn(), &analyzer.id).await?;
     let was = lots.at(strip, now);
@@ -137,14 +127,14 @@ pub(crate) fn strip_named<'a>(
     let known: Vec<&str> = analyzer.strips.iter().map(|s| s.id.as_str()).collect();
     match (named, known.as_slice()) {
         (None, [only]) => Ok(*only),
-        (None, _) => Err(refused(format!(
-            "analyzer {} has several strips; say which with --strip: {}",
-            analyzer.id,
-            known.join(", ")
+        (None, _) => Err(refused(say!(
+            "no.several_strips",
+            id = &analyzer.id,
+            how = way!("which_strip", names = known.join(", "))
         ))),
         (Some(id), _) => known.iter().find(|k| **k == id).copied().ok_or_else(|| {
             let known = known.join(", ");
-            refused(format!("strip {id} is none of analyzer {}: {known}", analyzer.id))
+            refused(say!("no.strip", strip = id, id = &analyzer.id, known = known))
         }),
     }
 }

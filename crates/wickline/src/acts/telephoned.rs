@@ -5,6 +5,7 @@ use super::facts::{refused, whole};
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::trail::{Act, Actor, record};
+use crate::texts::say;
 
 pub use crate::store::lists::calls::VERB;
 
@@ -31,19 +32,19 @@ impl Ledger {
         let (who, when) = (called.who.trim(), called.when.trim());
         let fits = |text: &str| (1..=LONGEST).contains(&text.chars().count());
         if !fits(who) || !fits(when) {
-            return Err(refused(format!(
-                "who was told and when: each in words, at most {LONGEST} characters; nothing was changed"
-            )));
+            return Err(refused(say!("no.who_when", most = LONGEST)));
         }
         let mut write = self.act().await?;
         let row = whole(&mut write, n).await?;
         if row.level.is_some() {
-            return Err(refused(format!(
-                "report {n} is of control material: nobody waits for it; nothing was changed"
-            )));
+            return Err(refused(say!("no.control_waits", n = n)));
         }
-        let back = if called.read_back { "; read back" } else { "" };
-        let (object, reason) = (format!("report {n}"), Some(format!("to {who}, {when}{back}")));
+        let told = match called.read_back {
+            true => say!("kept.told_and_read", name = who, at = when),
+            false => say!("kept.told_to", name = who, at = when),
+        };
+        let reason = Some(told.to_string());
+        let object = format!("report {n}");
         record(&mut write, actor, Act { verb: VERB, object, reason, was: None, became: None })
             .await?;
         write.commit().await

@@ -19,6 +19,7 @@ use crate::store::ledger::{Ledger, take};
 use crate::store::rows::message::{self, Amends, Made, Past};
 use crate::store::rows::report::{Aside, ReportRow};
 use crate::store::state::MessageState;
+use crate::texts::say;
 
 /// Why a message follows others under its OBR-3 where nobody gave a reason.
 pub(crate) const AGAIN: &str = "sent again after it was put right";
@@ -135,10 +136,7 @@ impl History {
         for (past, sent) in self.told() {
             let kept = past.body.as_deref().ok_or("its bytes are not kept any more".to_owned());
             let rows = kept.and_then(told).map_err(|why| {
-                refused(format!(
-                    "report {}: what a message of it told cannot be read: {why}",
-                    past.report
-                ))
+                refused(say!("no.told_unread", n = past.report, why = why.to_string()))
             })?;
             said.push((past.n, rows, sent));
         }

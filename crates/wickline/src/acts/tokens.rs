@@ -11,6 +11,7 @@ use crate::store::rows::person::PersonRole;
 use crate::store::rows::token;
 pub use crate::store::rows::token::Token;
 use crate::store::trail::{Act, Actor, record};
+use crate::texts::{Said, say, way};
 
 /// How often it is noted that one asked.
 const NOTED_US: i64 = 60_000_000;
@@ -36,10 +37,10 @@ impl Ledger {
         let mut write = self.act().await?;
         let all = token::all(write.conn()).await?;
         if let Some(there) = all.iter().find(|one| one.folded == folded) {
-            return Err(refused(format!(
-                "{} has a token already ({}): take it away first, then give another; nothing was changed",
-                there.name,
-                there.role.code()
+            return Err(refused(say!(
+                "no.token_there",
+                name = &there.name,
+                role = Said::code("role", there.role.code())
             )));
         }
         let one = Token { name, folded, mark, role, since, seen_at: None };
@@ -56,9 +57,7 @@ impl Ledger {
         let mut write = self.act().await?;
         let all = token::all(write.conn()).await?;
         let Some(one) = all.iter().find(|one| one.folded == folded) else {
-            return Err(refused(
-                "no program of this name has a token: `wickline user list` names them",
-            ));
+            return Err(refused(say!("no.token").then(": ").then(way!("tokens"))));
         };
         token::remove(&mut write, &folded).await?;
         let was = Some(one.role.code().to_owned());

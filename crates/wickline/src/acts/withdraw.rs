@@ -16,6 +16,7 @@ use crate::store::rows::report::{self, Aside, ReportRow};
 use crate::store::rows::{hold, message};
 use crate::store::state::ReportState;
 use crate::store::trail::{Act, Actor, record};
+use crate::texts::{say, way};
 
 /// What became of a report that was withdrawn.
 #[derive(Clone, Debug)]
@@ -67,9 +68,10 @@ impl Ledger {
         let mut open = whole(write, n).await?;
         let known = Known::of(write, bench, &open).await?;
         if specimen.is_some_and(|given| given.text().trim().is_empty()) {
-            return Err(refused(format!(
-                "report {n}: the specimen id that was given is empty; allowed: the right id, or none at all \
-                 (`wickline report withdraw {n}` takes it back and sends nothing anew); nothing was changed"
+            return Err(refused(say!(
+                "no.empty_specimen",
+                n = n,
+                how = way!("withdraw_none", n = n)
             )));
         }
         let goes_under = specimen.map(Twice::text).or(open.specimen.as_deref());
@@ -88,7 +90,7 @@ impl Ledger {
             let number = open.print.number.as_deref();
             bench.check_specimen(&open.analyzer, specimen, number).map_err(refused)?;
             if open.specimen.as_deref() == Some(specimen) {
-                return Err(refused(format!("report {n} goes under this specimen id already")));
+                return Err(refused(say!("no.goes_already", n = n)));
             }
         }
         let was = named(open.specimen.as_deref());
@@ -116,12 +118,11 @@ impl Ledger {
             reason: Some(reason.to_owned()),
             was: Some(was),
             became: Some(match specimen {
-                None => "withdrawn, set-aside".into(),
-                Some(id) if held => format!("withdrawn, held under {}", named(Some(id.text()))),
-                Some(id) => format!(
-                    "withdrawn, sent anew under {} and another OBR-3",
-                    named(Some(id.text()))
-                ),
+                None => say!("kept.withdrawn_aside").to_string(),
+                Some(id) if held => {
+                    say!("kept.withdrawn_held", what = named(Some(id.text()))).to_string()
+                }
+                Some(id) => say!("kept.withdrawn_anew", what = named(Some(id.text()))).to_string(),
             }),
         };
         record(write, actor, act).await?;
@@ -155,10 +156,12 @@ impl Ledger {
         open.orders = meeting::bound(write, bench, open).await?;
         let word = Word::by(pass, open, Saying::Results, None)?;
         let anew = self.tell(write, bench, &word).await.map_err(|error| match error {
-            StoreError::Refused { why } => refused(format!(
-                "{why}; nothing was changed: `wickline report withdraw {}` takes it back and sends nothing anew",
-                open.n
-            )),
+            StoreError::Refused { why } => refused(
+                why.then("; ")
+                    .then(say!("no.nothing_changed"))
+                    .then(": ")
+                    .then(way!("withdraw_back", n = open.n)),
+            ),
             error => error,
         })?;
         report::set_unsent(write, open.n, anew.is_empty()).await?;

@@ -32,8 +32,8 @@ impl Item {
             urgent: finding.urgent,
             since,
             at: 0,
-            text: finding.outside.as_ref().unwrap_or(&finding.text).clone(),
-            todo: finding.todo.clone(),
+            text: finding.outside.as_ref().unwrap_or(&finding.text).to_string(),
+            todo: finding.todo.as_ref().map(ToString::to_string),
         }
     }
 }

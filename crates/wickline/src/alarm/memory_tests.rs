@@ -20,8 +20,8 @@ fn alarm(after_minutes: i64, again_hours: i64) -> Alarm {
 }
 
 fn finding(about: About, which: &str, wrong: bool, urgent: bool) -> Finding {
-    let (text, todo) = ("stopped: KP-20417 is no patient".to_owned(), None);
-    let outside = Some("stopped".to_owned());
+    let (text, todo) = ("stopped: KP-20417 is no patient".into(), None);
+    let outside = Some("stopped".into());
     Finding { about, which: which.into(), wrong, text, todo, urgent, outside, facts: Map::new() }
 }
 

@@ -117,10 +117,6 @@ async fn filled(
     Ok(Made { folder: folder.path.clone(), statement, unnoted })
 }
 
-/// What to do where a store is damaged.
-pub const PUT_BACK: &str = "with the daemon stopped, `wickline restore /var/backups/wickline` names the latest backup \
-                            there; where yours are in another folder, name that";
-
 /// An error: a page of a database in a file is damaged.
 pub async fn whole(path: &Path) -> Result<(), StoreError> {
     let ever = tokio::time::Instant::now() + std::time::Duration::from_secs(86_400);

@@ -24,6 +24,7 @@ use crate::store::seen::Seen;
 use crate::store::tape::Tape;
 use crate::store::trail::Actor;
 use crate::store::{StoreError, refused};
+use crate::texts::{Said, say};
 
 /// One of the two stores alone.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
@@ -485,16 +486,13 @@ fn told(
 ) -> PutBack {
     let of = statement.time(&bench.clock);
     let ledger = &statement.ledger;
-    let held = if doubts.is_empty() {
-        "what was heard since and read into no ledger is lost"
-    } else {
-        "what was perhaps sent since is held as after-restore, and what stands in neither store is lost"
+    let orders = if what == "tape" { Said::default() } else { orders_missing(bench) };
+    let stores = Said::from(what);
+    let detail = match doubts.is_empty() {
+        true => say!("notice.restored", stores = stores, at = of, orders = orders),
+        false => say!("notice.restored_doubts", stores = stores, at = of, orders = orders),
     };
-    let detail = format!(
-        "{what} put back as of {of}. Delivery is paused, and {held}: have it sent again from the analyzers' memory, and \
-         compare with the receivers{}",
-        if what == "tape" { String::new() } else { orders_missing(bench) }
-    );
+    let detail = detail.to_string();
     let head = |epoch: &str, n: i64, hash: &str| format!("{epoch} {n}:{hash}");
     let was = stood.map_or("not known".to_owned(), |s| head(&s.epoch, s.trail.n, &s.trail.hash));
     PutBack {

@@ -168,7 +168,7 @@ pub async fn bundle(config: Option<PathBuf>, options: Options, out: &Output) -> 
             pieces.put("tape", tape(bench).await.map_err(|error| error.to_string()));
             let found = match source.ledger {
                 true => ledger(bench, source.faults.as_deref()).await,
-                false => Err(StoreError::Refused { why: unknown() }),
+                false => Err(StoreError::Refused { why: unknown().into() }),
             };
             failed = found.as_ref().err().map(|error| (Failure::exit_of(error), error.to_string()));
             let found = found.map(|(ledger, known)| {

@@ -148,7 +148,7 @@ async fn list(desk: &Desk, analyzer: Option<&str>, month: Option<&str>, out: &Ou
                 plain(&one.analyzer),
                 plain(&one.name),
                 plain(one.every),
-                (one.words.clone(), tone),
+                (one.words.to_string(), tone),
             ]
         };
         let rows: Vec<_> = stands.iter().map(row).collect();
@@ -162,7 +162,9 @@ fn log(entries: &[CareEntry], out: &Output) -> Answer {
         out.document(&json!({ "items": entries }))?;
         return Ok(Exit::Done);
     }
-    let row = |one: &CareEntry| vec![plain(one.n.to_string()), plain(&one.day), plain(one.words())];
+    let row = |one: &CareEntry| {
+        vec![plain(one.n.to_string()), plain(&one.day), plain(one.words().to_string())]
+    };
     let rows: Vec<_> = entries.iter().map(row).collect();
     if rows.is_empty() {
         out.line("nothing was signed in this month");

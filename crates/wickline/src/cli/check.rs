@@ -20,11 +20,12 @@ use super::{Answer, As, Exit, Failure, loaded};
 use crate::daemon::ledger_work::{bench_name, or_gone};
 use crate::settings::Loaded;
 use crate::settings::bench::Bench;
-use crate::sheet::now::{TAPE_GONE, tape_gone};
+use crate::sheet::now::tape_gone;
 use crate::store::StoreError;
 use crate::store::disk_room::{folder_of, free_bytes};
 use crate::store::ledger::Ledger;
 use crate::store::tape::Tape;
+use crate::texts::say;
 
 /// `wickline check`, `wickline check --user wickline`, `wickline check --record --as "J. Mast" --reason "new lot"`
 #[derive(Debug, Args)]
@@ -235,7 +236,7 @@ async fn ledger(bench: &Bench, found: &mut Vec<Finding>) -> Result<(), StoreErro
     if let Some(gone) = tape_gone(bench, &ledger.daemons().await?) {
         // Said in place of the note that the first start makes one.
         found.retain(|f| f.about != "store.tape" || f.level != Level::Note);
-        found.push(finding(Level::Bad, "store.tape", format!("{gone}: {TAPE_GONE}")));
+        found.push(finding(Level::Bad, "store.tape", format!("{gone}: {}", say!("do.tape_gone"))));
     }
     laboratory::strips(bench, &ledger, found).await?;
     laboratory::instruments(bench, &ledger, found).await?;

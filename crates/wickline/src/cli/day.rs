@@ -14,7 +14,7 @@ use super::output::{Output, visible};
 use super::status::elsewhere;
 use super::{Answer, As, Desk, Exit, Failure, Why};
 use crate::acts::closing::{Closing, Confirmed, Unsure, words};
-use crate::acts::explaining::{Explanation, Said};
+use crate::acts::explaining::{Explanation, Named};
 use crate::clock;
 use crate::sheet::now::About;
 use crate::sheet::todo::word;
@@ -181,7 +181,7 @@ async fn paper(desk: &Desk, sheet: &Sheet, path: &Path, out: &Output) -> Result<
 }
 
 /// What became of numbers.
-fn became(said: &[Said], state: NumberState, out: &Output) -> std::io::Result<()> {
+fn became(said: &[Named], state: NumberState, out: &Output) -> std::io::Result<()> {
     let state = state.text();
     if out.json {
         let items: Vec<_> = said.iter().map(|one| json!({"id": one.id, "state": state})).collect();

@@ -312,7 +312,7 @@ fn tell(event: &Event, out: &Output) {
 }
 
 fn verdict(expected: &Expected, got: &Got, sheet: &Sheet) -> Vec<String> {
-    let mut faults = sheet.faults.clone();
+    let mut faults: Vec<String> = sheet.faults.iter().map(ToString::to_string).collect();
     let mut check = |what: &str, found: usize, wanted: usize| {
         if found != wanted {
             faults.push(format!("{what}: {found}, expected {wanted}"));

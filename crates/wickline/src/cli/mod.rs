@@ -44,7 +44,6 @@ use clap::{Parser, Subcommand};
 
 use self::output::Output;
 use self::person::{As, Why};
-use crate::backup::PUT_BACK;
 use crate::backup::statement::STATEMENT;
 use crate::clock::SiteClock;
 use crate::daemon::ledger_work::or_gone;
@@ -53,6 +52,7 @@ use crate::settings::{self, Loaded};
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::trail::Actor;
+use crate::texts::say;
 
 /// Carries urine-strip results from an analyzer's serial line into the laboratory information system.
 ///
@@ -202,7 +202,7 @@ impl From<StoreError> for Failure {
         if let StoreError::Damaged { what, .. } = &error
             && !Path::new(what).with_file_name(STATEMENT).exists()
         {
-            text.push_str(&format!("; {PUT_BACK}"));
+            text.push_str(&format!("; {}", say!("do.restore")));
         }
         Self { exit: Self::exit_of(&error), text }
     }

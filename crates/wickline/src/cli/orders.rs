@@ -232,7 +232,7 @@ fn row(desk: &Desk, view: &OrderView) -> Vec<(String, Tone)> {
         plain(format!("order {}", view.kept.n)),
         plain(specimens(view)),
         standing,
-        plain(view.trace()),
+        plain(view.trace().to_string()),
         plain(pads(view).join(" ")),
         plain(short_time(collected(&desk.bench, view).as_deref())),
         if urgent { ("URGENT".into(), Tone::Bad) } else { plain("") },
@@ -260,7 +260,7 @@ async fn show(desk: &Desk, number: &str, out: &Output) -> Answer {
         };
         say("specimen", specimens(view));
         say("standing", order.standing.code().to_owned());
-        say("strip", view.trace().to_owned());
+        say("strip", view.trace().to_string());
         say("asks", pads(view).join(" "));
         if let Some(person) = order.wanted.as_ref().and_then(|wanted| wanted.patient.as_ref()) {
             say("patient", person.number.expose().to_owned());
@@ -283,11 +283,11 @@ async fn show(desk: &Desk, number: &str, out: &Output) -> Answer {
         for rival in &order.rivals {
             say("disputed", claim(rival));
         }
-        view.called_wrong().into_iter().for_each(|text| say("wrong for", text));
+        view.called_wrong().into_iter().for_each(|text| say("wrong for", text.to_string()));
         if order.rivals.is_empty() && order.standing == Standing::Disputed {
             say("disputed", "its specimen id is claimed for another patient too".to_owned());
         }
-        view.todo().into_iter().for_each(|todo| say("to do", todo));
+        view.todo().into_iter().for_each(|todo| say("to do", todo.to_string()));
     }
     if found.is_empty() {
         out.line(&nobody(number));

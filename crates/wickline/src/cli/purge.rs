@@ -13,6 +13,7 @@ use crate::clock;
 use crate::settings::bench::Bench;
 use crate::store::ledger::Ledger;
 use crate::store::tape::Tape;
+use crate::texts::Said;
 
 const DAY: i64 = 86_400_000_000;
 
@@ -98,7 +99,7 @@ pub async fn purge(config: Option<PathBuf>, options: Options, out: &Output) -> A
             shown["barred"] = json!(barred);
             out.document(&shown)?;
         }
-        out.line(&looked(many, barred.as_deref()));
+        out.line(&looked(many, barred.as_ref()));
         return Ok(Exit::Done);
     }
     let desk = Desk::open(config).await?;
@@ -130,7 +131,7 @@ async fn unpurged(config: Option<PathBuf>, options: &Options, failure: Failure) 
 }
 
 /// How a look ends.
-fn looked(many: usize, barred: Option<&str>) -> String {
+fn looked(many: usize, barred: Option<&Said>) -> String {
     match (barred, many) {
         (Some(why), _) => format!("Nothing was purged, and nothing may be: {why}"),
         (None, 0) => "Nothing was purged: there is nothing to purge".to_owned(),

@@ -109,7 +109,7 @@ fn show(now: &Now, out: &Output) -> std::io::Result<()> {
     let rows: Vec<_> = now.findings.iter().map(row).collect();
     out.table(&["", "what", "which", "how it stands"], &rows);
     for todo in now.wrong().filter_map(|f| f.todo.as_ref()) {
-        out.line(&format!("    {}", shown(todo)));
+        out.line(&format!("    {}", shown(&todo.to_string())));
     }
     Ok(())
 }
@@ -120,7 +120,7 @@ fn row(finding: &Finding) -> Vec<(String, Tone)> {
         (sign.to_owned(), tone),
         plain(finding.about.text()),
         plain(&finding.which),
-        (finding.text.clone(), tone),
+        (finding.text.to_string(), tone),
     ]
 }
 

@@ -15,7 +15,6 @@ use serde::Deserialize;
 use serde_json::json;
 
 use super::here::{Shared, Site};
-use super::texts::Language;
 use crate::acts::people::PersonRole;
 use crate::acts::reviewing::Month;
 use crate::acts::tokens::Token;
@@ -33,6 +32,7 @@ use crate::store::lists::reports::AskedHeld;
 use crate::store::lists::runs::AskedRuns;
 use crate::store::state;
 use crate::store::trail::view;
+use crate::texts::Language;
 use crate::views;
 use crate::views::controls::Period;
 

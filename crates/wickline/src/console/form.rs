@@ -5,8 +5,8 @@ use axum::http::{HeaderMap, StatusCode, header};
 
 use super::halt::Halt;
 use super::here::{Here, asked};
-use super::texts::Language;
 use crate::settings::bench::ConsoleRules;
+use crate::texts::Language;
 
 /// Bytes of a form at most, and fields.
 const LARGEST: usize = 16 * 1024;
@@ -154,7 +154,7 @@ mod tests {
     use axum::http::{HeaderMap, HeaderName, HeaderValue};
 
     use super::is_ours;
-    use crate::console::texts::Language;
+    use crate::texts::Language;
 
     #[test]
     fn a_form_of_somebody_elses_page_is_turned_away() {

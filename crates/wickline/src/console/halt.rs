@@ -5,10 +5,10 @@ use axum::http::StatusCode;
 use axum::response::{Html, IntoResponse, Response};
 
 use super::here::Here;
-use super::texts::Language;
 use crate::acts::people::PersonRole;
-use crate::seen::visible;
+use crate::seen::{visible, visible_lines};
 use crate::store::StoreError;
+use crate::texts::Language;
 
 /// It.
 #[derive(Debug)]
@@ -48,7 +48,11 @@ impl Halt {
     /// A store said no. What an act refuses is told in its own words, and nothing was changed.
     pub fn store(language: Language, error: &StoreError) -> Self {
         if let StoreError::Refused { why } = error {
-            return Self::new(StatusCode::UNPROCESSABLE_ENTITY, language, why.clone());
+            return Self::new(
+                StatusCode::UNPROCESSABLE_ENTITY,
+                language,
+                visible_lines(&why.told(language)),
+            );
         }
         tracing::warn!(%error, "a page could not be shown");
         if error.is_passing() {

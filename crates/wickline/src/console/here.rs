@@ -12,15 +12,16 @@ use super::door::Way;
 use super::halt::Halt;
 use super::memory::{Memory, Told};
 use super::pages::live::Stir;
-use super::texts::Language;
 use super::{form, password, sign};
 use crate::acts::people::{Person, PersonRole, Session, at_console};
 use crate::clock;
 use crate::daemon::Sight;
 use crate::digest;
+use crate::seen::visible;
 use crate::settings::bench::Bench;
 use crate::store::ledger::Ledger;
 use crate::store::trail::Actor;
+use crate::texts::{Language, Said};
 
 /// For so long the password counts for the acts that ask for it.
 const PROVED_US: i64 = 5 * 60 * 1_000_000;
@@ -141,6 +142,11 @@ impl Here {
     /// A text of the pages.
     pub fn t(&self, place: &str) -> &'static str {
         self.language.text(place)
+    }
+
+    /// In this person's language, with nothing in it that is obeyed or hidden.
+    pub fn told(&self, said: &Said) -> String {
+        visible(&said.told(self.language))
     }
 }
 

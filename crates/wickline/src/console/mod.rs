@@ -12,7 +12,6 @@ mod pages;
 mod password;
 mod process;
 mod sign;
-mod texts;
 mod watch;
 
 use std::net::SocketAddr;

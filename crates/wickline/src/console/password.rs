@@ -1,5 +1,7 @@
 //! Passwords: how they are proved, and which are taken.
 
+use std::sync::OnceLock;
+
 use argon2::password_hash::phc::PasswordHash;
 use argon2::password_hash::{PasswordHasher, PasswordVerifier};
 use argon2::{Argon2, password_hash};
@@ -7,6 +9,7 @@ use tokio::sync::Semaphore;
 use unicode_normalization::UnicodeNormalization;
 
 use crate::acts::people::{folded, key};
+use crate::digest;
 
 /// Characters of a password at least and at most. NIST SP 800-63B-4, 3.1.1.2, asks for 15 where it stands alone and
 /// lets 8 be enough beside something else; ours guards a room that is locked itself.
@@ -16,41 +19,18 @@ pub const LONGEST: usize = 128;
 /// How many are proved at once: each takes 19 MiB.
 static PLACES: Semaphore = Semaphore::const_new(2);
 
-/// Long passwords that come first wherever people's choices were counted: from memory, as every public list has them.
-const COMMON: &[&str] = &[
-    "123456789012",
-    "1234567890123",
-    "12345678901234",
-    "123456789012345",
-    "1234567890123456",
-    "123123123123",
-    "111111111111",
-    "000000000000",
-    "qwertyuiop12",
-    "qwertyuiop123",
+/// The most used passwords of our length, as digests: where they are from stands in the file.
+const USED: &str = include_str!("../../text/passwords.txt");
+
+/// More that come first to mind in such a place, from memory.
+const HERE: &[&str] = &[
     "qwertyuiop[]",
-    "qwertyuiopasdf",
-    "asdfghjkl123",
-    "1q2w3e4r5t6y",
-    "1qaz2wsx3edc",
-    "1qaz2wsx3edc4rfv",
-    "q1w2e3r4t5y6",
-    "zaq12wsxcde3",
-    "password1234",
-    "password12345",
-    "passwordpassword",
     "password123!",
-    "iloveyou1234",
     "letmein12345",
-    "welcome12345",
-    "welcome123456",
-    "administrator",
     "administrator1",
     "changeme1234",
     "changemenow1",
-    "abcdefghijkl",
     "abcd12345678",
-    "abc123456789",
     "laboratory12",
     "laboratory123",
     "laboratorio1",
@@ -70,6 +50,33 @@ const COMMON: &[&str] = &[
     "princess1234",
     "correcthorsebatterystaple",
 ];
+
+/// Beside one of them so few characters more help nobody.
+const MORE: usize = 3;
+
+/// What of a digest stands in the file.
+fn mark(digest: &str) -> Option<u64> {
+    u64::from_str_radix(digest.get(..12)?, 16).ok()
+}
+
+/// The digests, sorted.
+fn used() -> &'static [u64] {
+    static USED_MARKS: OnceLock<Vec<u64>> = OnceLock::new();
+    USED_MARKS
+        .get_or_init(|| USED.lines().filter(|l| !l.starts_with('#')).filter_map(mark).collect())
+}
+
+/// Whether it is one that many take, or one of them with next to nothing before or behind it.
+fn is_common(plain: &str) -> bool {
+    let letters: Vec<char> = plain.chars().collect();
+    let shortest = letters.len().saturating_sub(MORE).max(SHORTEST);
+    (shortest..=letters.len()).flat_map(|long| letters.windows(long)).any(|part| {
+        let part: String = part.iter().collect();
+        let known =
+            mark(&digest::of(&part)).is_some_and(|mark| used().binary_search(&mark).is_ok());
+        known || HERE.contains(&part.as_str())
+    })
+}
 
 /// Why a password is not taken. The rules say nothing of which characters it must have: length is what helps.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -104,7 +111,7 @@ pub fn judged(password: &str, names: &[&str]) -> Result<(), Weak> {
     let step = |pair: &[char]| (u32::from(pair[1])).abs_diff(u32::from(pair[0])) <= 1;
     let letters: Vec<char> = plain.chars().collect();
     let runs = letters.windows(2).filter(|pair| step(pair)).count();
-    if kinds.len() < 5 || COMMON.contains(&plain.as_str()) || runs * 4 > letters.len() * 3 {
+    if kinds.len() < 5 || is_common(&plain) || runs * 4 > letters.len() * 3 {
         return Err(Weak::Common);
     }
     let mut rest = plain.clone();
@@ -175,7 +182,7 @@ async fn in_turn<T: Send + 'static>(
 mod tests {
     use argon2::password_hash::phc::PasswordHash;
 
-    use super::{NONE, Weak, is_pin, judged, proves, secret};
+    use super::{HERE, NONE, SHORTEST, Weak, is_pin, judged, proves, secret, used};
 
     #[test]
     fn what_everybody_takes_is_not_taken() {
@@ -185,6 +192,10 @@ mod tests {
             (&"x".repeat(129), Err(Weak::Long)),
             ("password12345", Err(Weak::Common)),
             ("PASSWORD12345", Err(Weak::Common)),
+            ("leavemealone", Err(Weak::Common)),
+            ("Leavemealone1!", Err(Weak::Common)),
+            ("1a.leavemealone", Err(Weak::Common)),
+            ("leavemealone with it", Ok(())),
             ("aaaaaaaaaaaaaaaa", Err(Weak::Common)),
             ("abcdefghijklmnop", Err(Weak::Common)),
             ("kestrelpoint2026", Err(Weak::Named)),
@@ -193,6 +204,18 @@ mod tests {
             ("uma tira e um tubo", Ok(())),
         ] {
             assert_eq!(judged(password, &names), wanted, "{password}");
+        }
+    }
+
+    /// ASVS 5.0, 6.2.4, asks for 3000 of the length that is asked for.
+    #[test]
+    fn the_most_used_of_our_length_are_known() {
+        assert!(used().len() >= 3000 && used().is_sorted_by(|a, b| a < b), "{}", used().len());
+        for password in ["123qweasdzxc", "1qaz2wsx3edc", "qwertyqwerty", "ghjcnjgfhjkm"] {
+            assert_eq!(judged(password, &[]), Err(Weak::Common), "{password}");
+        }
+        for own in HERE {
+            assert!(own.len() >= SHORTEST && judged(own, &[]) == Err(Weak::Common), "{own}");
         }
     }
 

@@ -11,10 +11,10 @@ use super::form::{Open, Signed};
 use super::halt::Halt;
 use super::here::{Shared, asked, cookie, cookie_name};
 use super::password::{self, Weak};
-use super::texts::Language;
 use crate::acts::people::{Person, folded};
 use crate::digest;
 use crate::store::ledger::Ledger;
+use crate::texts::Language;
 
 #[derive(Template)]
 #[template(path = "console/login.html")]

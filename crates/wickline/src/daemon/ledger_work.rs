@@ -386,7 +386,8 @@ impl LedgerWork {
                         info!("the configuration changed: noted in the trail");
                     }
                     for notice in notices {
-                        let (kind, why) = (notice.kind.code(), notice.words(&self.bench.clock));
+                        let kind = notice.kind.code();
+                        let why = notice.words(&self.bench.clock).to_string();
                         self.events.tell(Event::Notice { kind, why });
                     }
                     return Ok(true);

@@ -72,7 +72,8 @@ mod tests {
         assert!(ended.is_ok());
         assert_eq!((begun.get(), told.get()), (2, 1));
         stop.send_replace(true);
-        let always = || async { Err(StoreError::Refused { why: [String::new()][7 & 1].clone() }) };
+        let always =
+            || async { Err(StoreError::Refused { why: [String::new()][7 & 1].clone().into() }) };
         assert!(goes_on(always, |_| told.set(told.get() + 1), stopped).await.is_ok());
         assert_eq!(told.get(), 2);
     }

@@ -16,6 +16,7 @@ use crate::settings::bench::Bench;
 use crate::store::ledger::Ledger;
 use crate::store::rows::daemon_state::{Kind, Point, Points};
 use crate::store::rows::line_refusal::{self, Pending, Refusals};
+use crate::texts::say;
 
 /// How often it is told.
 const EVERY: Duration = Duration::from_secs(15);
@@ -231,8 +232,8 @@ impl Seen {
                 self.goes_on(Kind::Noise, analyzer, all.to_string());
             }
             Event::SourceTurnedAway { source, from, why, times } => {
-                let what = format!("{times} time(s), last {from}: {why}");
-                self.goes_on(Kind::TurnedAway, source, what);
+                let what = say!("point.times", n = times, from = from, what = why);
+                self.goes_on(Kind::TurnedAway, source, what.to_string());
             }
             _ => {}
         }
@@ -262,7 +263,8 @@ impl Seen {
             Event::LineUp { analyzer, .. } => set(Kind::Line, analyzer, true, None),
             Event::LineDown { analyzer, why } => set(Kind::Line, analyzer, false, Some(why)),
             Event::LineTakenOver { analyzer, from, by, many } => {
-                self.taken_over(analyzer, &format!("{by} took over from {from}"), *many);
+                let how = say!("point.took_over", by = by.to_string(), from = from.to_string());
+                self.taken_over(analyzer, &how.to_string(), *many);
             }
             Event::LineRefused { analyzer, from, why } => {
                 self.refused(analyzer, format!("{from}: {why}"));

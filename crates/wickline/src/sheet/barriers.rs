@@ -6,12 +6,13 @@ use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::lists::queue::Asked;
+use crate::texts::{Said, say};
 
 /// Why nothing goes to a receiver now.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Barrier {
     /// What is true of it, in words.
-    pub words: String,
+    pub words: Said,
     /// What lets it go on. None: time, or whoever looks after the receiver.
     pub command: Option<String>,
 }
@@ -41,23 +42,23 @@ async fn barrier(
 ) -> Result<Option<Barrier>, StoreError> {
     let resume = Some(format!("wickline queue resume {receiver}"));
     if !bench.targets.iter().any(|t| t.id == receiver) {
-        let words = format!("{receiver} is not configured here: nothing goes to it");
+        let words = say!("barred.not_configured", receiver = receiver);
         return Ok(Some(Barrier { words, command: None }));
     }
     let gate = ledger.gate(receiver).await?;
     if gate.paused {
-        let by = ledger.paused_by(receiver).await?.map_or(String::new(), |p| {
-            let why = p.reason.map_or(String::new(), |r| format!(" ({r})"));
-            format!(" by {} at {}{why}", p.who, bench.clock.rfc3339(p.at))
-        });
-        let words = format!("{receiver} was paused{by}: nothing goes until a person lets it go on");
+        let words = match ledger.paused_by(receiver).await? {
+            None => say!("barred.paused", receiver = receiver),
+            Some(p) => {
+                let why = p.reason.map_or(String::new(), |r| format!(" ({r})"));
+                let at = bench.clock.rfc3339(p.at);
+                say!("barred.paused_by", receiver = receiver, who = p.who, at = at, why = why)
+            }
+        };
         return Ok(Some(Barrier { words, command: resume }));
     }
     if gate.stopped {
-        let words = format!(
-            "{receiver} refused a message as such, and its queue was stopped: look at that message first, \
-             then let it go on"
-        );
+        let words = say!("barred.stopped", receiver = receiver);
         return Ok(Some(Barrier { words, command: resume }));
     }
     let head = ledger.queue(&Asked::head(receiver), &bench.clock).await?.pop();
@@ -65,12 +66,15 @@ async fn barrier(
         return Ok(None);
     };
     let what = match reason.as_str() {
-        "receiver-away" => "cannot be reached",
-        "unanswered" => "does not answer",
-        _ => "takes none now",
+        "receiver-away" => say!("barred.away"),
+        "unanswered" => say!("barred.unanswered"),
+        _ => say!("barred.takes_none"),
     };
     let detail = head.detail.map_or(String::new(), |d| format!(" ({d})"));
-    let next = head.next_attempt_at.map_or(String::new(), |at| format!("; next try at {at}"));
-    let words = format!("{receiver} {what}{detail}: nothing goes until it does{next}");
+    let what = what.then(detail);
+    let words = match head.next_attempt_at {
+        None => say!("barred.until", receiver = receiver, what = what),
+        Some(at) => say!("barred.until_next", receiver = receiver, what = what, at = at),
+    };
     Ok(Some(Barrier { words, command: None }))
 }

@@ -4,6 +4,7 @@ use crate::clock;
 use crate::settings::bench::{Bench, Every};
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
+use crate::texts::{Said, say};
 
 /// A line for each entry of the day, and for each daily care that nobody signed.
 pub(super) async fn told(
@@ -11,7 +12,7 @@ pub(super) async fn told(
     bench: &Bench,
     date: &str,
     analyzer: Option<&str>,
-) -> Result<Vec<String>, StoreError> {
+) -> Result<Vec<Said>, StoreError> {
     let mut words = Vec::new();
     let today = bench.clock.day(clock::now_us());
     if *date > *today {
@@ -26,7 +27,7 @@ pub(super) async fn told(
             // Of a day on which nobody was asked yet nothing is said.
             let since = ledger.care_since(&one.id, &care.name).await?;
             if *date == *today || since.is_some_and(|since| *since < *date) {
-                words.push(format!("{}: {} is not signed for", one.id, care.name));
+                words.push(say!("cared.unsigned", id = &one.id, name = &care.name));
             }
         }
     }

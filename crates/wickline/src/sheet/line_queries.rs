@@ -3,41 +3,44 @@
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::rows::line_query::{Alike, Outcome};
+use crate::texts::{Said, say};
 
 /// A sentence for those that are alike, by analyzer.
 pub(super) async fn told(
     ledger: &Ledger,
     date: &str,
     analyzer: Option<&str>,
-) -> Result<Vec<String>, StoreError> {
+) -> Result<Vec<Said>, StoreError> {
     let all = ledger.line_queries(date).await?;
     Ok(all.iter().filter(|one| analyzer.is_none_or(|id| id == one.analyzer)).map(words).collect())
 }
 
-fn words(alike: &Alike) -> String {
+fn words(alike: &Alike) -> Said {
     let Alike { analyzer, many, specimens, orders, .. } = alike;
-    let times = if *many == 1 { "once".to_owned() } else { format!("{many} times") };
+    let times = match many {
+        1 => say!("asked.once"),
+        many => say!("asked.times", n = many),
+    };
     let what = match alike.asked.as_str() {
-        "specimens" if *specimens == 1 => "for the orders of 1 specimen".to_owned(),
-        "specimens" => format!("for the orders of {specimens} specimens"),
-        "all" => "for all orders".to_owned(),
-        "taken-back" => "for nothing any more, taking its question back".to_owned(),
-        "broken-off" => "and broke off".to_owned(),
-        _ => "what cannot be read".to_owned(),
+        "specimens" if *specimens == 1 => say!("asked.specimen"),
+        "specimens" => say!("asked.specimens", n = specimens),
+        "all" => say!("asked.all"),
+        "taken-back" => say!("asked.taken_back"),
+        "broken-off" => say!("asked.broken_off"),
+        _ => say!("asked.unread"),
     };
     let became = match alike.outcome {
-        Outcome::Off => {
-            "nothing was answered, as its dialect has no `query.answer = true`".to_owned()
-        }
-        Outcome::NoneOwed => "no answer was owed".to_owned(),
-        Outcome::Late => "read too late for an answer".to_owned(),
-        Outcome::Waiting => "whether the answer was heard is not known".to_owned(),
-        Outcome::Delivered if *orders == 1 => "answered with 1 order".to_owned(),
-        Outcome::Delivered if *orders > 0 => format!("answered with {orders} orders"),
-        Outcome::Delivered => "answered that there is none to be told".to_owned(),
-        Outcome::Dropped => {
-            format!("NOT ANSWERED: {}", alike.why.as_deref().unwrap_or("nobody knows why"))
-        }
+        Outcome::Off => say!("asked.off"),
+        Outcome::NoneOwed => say!("asked.none_owed"),
+        Outcome::Late => say!("asked.late"),
+        Outcome::Waiting => say!("asked.not_known"),
+        Outcome::Delivered if *orders == 1 => say!("asked.one_order"),
+        Outcome::Delivered if *orders > 0 => say!("asked.orders", n = orders),
+        Outcome::Delivered => say!("asked.no_order"),
+        Outcome::Dropped => match &alike.why {
+            Some(why) => say!("asked.dropped", why = why),
+            None => say!("asked.dropped", why = say!("asked.nobody_knows")),
+        },
     };
-    format!("{analyzer} asked {times} {what}: {became}")
+    say!("asked.whole", id = analyzer, times = times, what = what, became = became)
 }

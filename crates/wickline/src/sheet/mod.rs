@@ -34,6 +34,7 @@ use crate::store::lists::reports::{Delivery, Item};
 use crate::store::lists::sheet::OpenDay;
 use crate::store::rows::order::called;
 use crate::store::state::State;
+use crate::texts::{Said, say};
 
 /// One line of the sheet.
 #[derive(Clone, Debug, Default, Serialize)]
@@ -42,7 +43,7 @@ pub struct Line {
     pub item: Item,
     /// What was done to it, and what control material read.
     #[serde(skip_serializing_if = "Vec::is_empty")]
-    pub notes: Vec<String>,
+    pub notes: Vec<Said>,
     /// What is to be done about it.
     pub todo: Option<Todo>,
 }
@@ -96,8 +97,8 @@ impl Line {
 
     /// Its notes in one text.
     #[must_use]
-    pub fn noted(&self) -> String {
-        self.notes.join("; ")
+    pub fn noted(&self) -> Said {
+        Said::list("; ", self.notes.iter().cloned())
     }
 
     /// What it is about, in a sentence.
@@ -135,32 +136,32 @@ pub struct Sheet {
     pub totals: BTreeMap<&'static str, u64>,
     pub receivers: BTreeMap<String, Counts>,
     /// What does not add up: the store is not safe.
-    pub faults: Vec<String>,
+    pub faults: Vec<Said>,
     pub closed: Option<Closed>,
     /// On today's sheet: earlier days with something open.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub earlier: Vec<OpenDay>,
     /// What the stores have to tell of themselves until a person lifts it: any day may lack something.
     #[serde(skip_serializing_if = "Vec::is_empty")]
-    pub notices: Vec<String>,
+    pub notices: Vec<Said>,
     /// The instruments that took another's place on this day.
     #[serde(skip_serializing_if = "Vec::is_empty")]
-    pub replaced: Vec<String>,
+    pub replaced: Vec<Said>,
     /// What analyzers asked on their lines, and what was said to it.
     #[serde(skip_serializing_if = "Vec::is_empty")]
-    pub questions: Vec<String>,
+    pub questions: Vec<Said>,
     /// Who was turned away from lines, whose strips were not heard.
     #[serde(skip_serializing_if = "Vec::is_empty")]
-    pub turned_away: Vec<String>,
+    pub turned_away: Vec<Said>,
     /// Orders whose time was over on this day, and whose strips never came.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub unheard: Vec<Unheard>,
     /// Who signed for the controls of its month, once somebody did.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub review: Option<String>,
+    pub review: Option<Said>,
     /// What was done for the analyzers, and what of each day's care nobody signed.
     #[serde(skip_serializing_if = "Vec::is_empty")]
-    pub care: Vec<String>,
+    pub care: Vec<Said>,
     /// How many reports and numbers are open.
     #[serde(skip)]
     pub outstanding: u64,
@@ -178,15 +179,22 @@ pub struct Unheard {
     pub received: String,
 }
 
+impl Unheard {
+    /// In a sentence.
+    #[must_use]
+    pub fn words(&self) -> Said {
+        let Self { order, source, specimens, received: at } = self;
+        let of = match specimens.is_empty() {
+            true => say!("noted.no_id"),
+            false => specimens.join(", ").into(),
+        };
+        say!("noted.unheard", order = order, source = source, of = of, at = at)
+    }
+}
+
 impl fmt::Display for Unheard {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Self { order, source, specimens, received } = self;
-        let of =
-            if specimens.is_empty() { "a specimen without an id" } else { &specimens.join(", ") };
-        write!(
-            f,
-            "order {order} of {source} for {of}, which came {received}, expired: its strip never came"
-        )
+        self.words().fmt(f)
     }
 }
 
@@ -196,7 +204,7 @@ pub struct Waits {
     pub receiver: String,
     pub count: i64,
     /// Whether they go by themselves, or what stands in the way.
-    pub words: String,
+    pub words: Said,
     pub command: Option<String>,
 }
 
@@ -335,7 +343,7 @@ async fn unheard(
 }
 
 /// Only a month that somebody signed for is looked at.
-async fn review(ledger: &Ledger, bench: &Bench, date: &str) -> Result<Option<String>, StoreError> {
+async fn review(ledger: &Ledger, bench: &Bench, date: &str) -> Result<Option<Said>, StoreError> {
     let Some(month) = Month::of_day(date) else { return Ok(None) };
     if !ledger.is_reviewed(&month).await? {
         return Ok(None);
@@ -349,7 +357,7 @@ async fn replaced(
     bench: &Bench,
     date: &str,
     analyzer: Option<&str>,
-) -> Result<Vec<String>, StoreError> {
+) -> Result<Vec<Said>, StoreError> {
     let mut words = Vec::new();
     for one in bench.analyzers.iter().filter(|a| analyzer.is_none_or(|id| id == a.id)) {
         let all = ledger.instruments(one).await?;
@@ -357,10 +365,10 @@ async fn replaced(
         words.extend(of_day.map(|i| {
             let (id, now, before) = (&one.id, i.told(&bench.clock), all.before(i));
             let before = match before.serial.as_str() {
-                "" => "one whose serial number nobody wrote down".to_owned(),
+                "" => say!("noted.no_serial"),
                 _ => before.told(&bench.clock),
             };
-            format!("another instrument at {id}: {now}; before it {before}")
+            say!("noted.replaced", id = id, now = now, before = before)
         }));
     }
     Ok(words)
@@ -396,10 +404,7 @@ pub fn waits<'a>(items: impl Iterator<Item = &'a Item>, barriers: &Barriers) -> 
     let of = |(receiver, count): (&str, i64)| {
         let (words, command) = match barriers.get(receiver) {
             Some(barrier) => (barrier.words.clone(), barrier.command.clone()),
-            None => {
-                let words = format!("nothing but time, they go to {receiver} by themselves");
-                (words, Some("wickline queue".into()))
-            }
+            None => (say!("todo.they_go", receiver = receiver), Some("wickline queue".into())),
         };
         Waits { receiver: receiver.to_owned(), count, words, command }
     };

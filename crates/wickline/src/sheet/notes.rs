@@ -2,10 +2,13 @@
 
 use std::collections::BTreeMap;
 
+use wickline_normalize::controls::Verdict;
+
 use super::Line;
 use crate::store::lists::reports::Item;
 use crate::store::lists::sheet::Beside;
 use crate::store::state::State;
+use crate::texts::{Said, say};
 
 /// Of each report whose specimen has another result on this day, that other one, by id. A correction is none.
 pub(super) fn seconds(items: &[Item]) -> BTreeMap<String, String> {
@@ -40,17 +43,17 @@ pub(super) fn write(lines: &mut [Line], beside: &Beside, seconds: &BTreeMap<Stri
     for line in lines.iter_mut() {
         line.notes = notes(line, beside, corrected.get(&line.item.id));
         if let Some(other) = seconds.get(&line.item.id) {
-            line.notes.push(format!("this specimen also in report {other}"));
+            line.notes.push(say!("noted.also_in", n = other));
         }
     }
 }
 
-fn notes(line: &Line, beside: &Beside, corrected: Option<&String>) -> Vec<String> {
+fn notes(line: &Line, beside: &Beside, corrected: Option<&String>) -> Vec<Said> {
     let item = &line.item;
     let n: i64 = item.id.parse().unwrap_or(0);
     let mut notes = Vec::new();
     if let Some(run) = beside.runs.get(&n) {
-        notes.push(run.verdict.told(&run.why));
+        notes.push(verdict(run.verdict, &run.why));
     }
     notes.extend(beside.noted.get(&n).into_iter().flatten().cloned());
     let told = |amends: &str| {
@@ -60,28 +63,37 @@ fn notes(line: &Line, beside: &Beside, corrected: Option<&String>) -> Vec<String
     let withdrawn = told("withdraws");
     if beside.named.contains(&n) {
         let anew = withdrawn.is_some() && item.deliveries.iter().any(|d| d.retired.is_none());
-        let how =
-            if anew { "sent anew under another specimen id" } else { "identified by a person" };
-        notes.push(how.to_owned());
+        notes.push(if anew { say!("noted.anew") } else { say!("noted.identified") });
     }
     if let Some(reasons) = beside.released.get(&n) {
-        notes.push(format!("released by a person: {}", reasons.join(", ")));
+        let codes = reasons.join(", ");
+        notes.push(say!("noted.released", what = Said::kept(&codes)));
     }
     if let Some(of) = &item.corrects {
-        notes.push(format!("corrects report {of}"));
+        notes.push(say!("noted.corrects", n = of));
     }
     match corrected {
-        Some(by) => notes.push(format!("corrected by report {by}")),
+        Some(by) => notes.push(say!("noted.corrected_by", n = by)),
         None if item.corrects.is_none() && told("corrects").is_some() => {
-            notes.push("corrected".to_owned());
+            notes.push(say!("noted.corrected"));
         }
         None => {}
     }
     if let Some((receiver, state)) = withdrawn {
         notes.push(match state {
-            State::Accepted => format!("withdrawn at {receiver}"),
-            _ => format!("withdrawn, and {receiver} has not taken that: {state}"),
+            State::Accepted => say!("noted.withdrawn", receiver = receiver),
+            _ => say!("noted.not_withdrawn", receiver = receiver, state = Said::kept(state.text())),
         });
     }
     notes
+}
+
+/// What control material read.
+fn verdict(verdict: Verdict, why: &str) -> Said {
+    let said = match verdict {
+        Verdict::Passed => return say!("noted.passed"),
+        Verdict::Failed => say!("noted.failed"),
+        Verdict::NoTarget => say!("noted.no_target"),
+    };
+    if why.is_empty() { said } else { said.then(format!(": {why}")) }
 }

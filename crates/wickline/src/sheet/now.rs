@@ -14,7 +14,7 @@ use std::collections::BTreeSet;
 use serde::Serialize;
 use serde_json::{Map, Value, json};
 
-pub use self::stores::{TAPE_GONE, tape_gone};
+pub use self::stores::tape_gone;
 use super::todo::word;
 use crate::clock;
 use crate::daemon;
@@ -26,6 +26,7 @@ use crate::store::ledger::Ledger;
 use crate::store::lists::now::{Aged, Ages, MOST, Open, looked_back};
 use crate::store::rows::daemon_state::{Kind, Point, Points, SILENT_US, Told};
 use crate::store::rows::queue::{Gate, lease_name};
+use crate::texts::{Language, Said, say};
 
 /// Days before its end from which a certificate is told of.
 const CERTIFICATE_DAYS: i64 = 30;
@@ -39,16 +40,42 @@ pub struct Finding {
     /// A person is needed.
     pub wrong: bool,
     /// In a few words, as the last line of other commands has it.
-    pub text: String,
+    pub text: Said,
     /// What to do: a command, or a sentence. Whatever is wrong has it.
-    pub todo: Option<String>,
+    pub todo: Option<Said>,
     /// It cannot wait until the morning.
     pub urgent: bool,
     /// The same text without words of people and receivers, for who stands outside. None: it has none.
     #[serde(skip)]
-    pub outside: Option<String>,
+    pub outside: Option<Said>,
     #[serde(flatten)]
     pub facts: Map<String, Value>,
+}
+
+impl Finding {
+    /// The name of what it is about, for people: where that is a word of ours it is in their language.
+    #[must_use]
+    pub fn named(&self) -> Said {
+        let (id, word) = match self.which.rsplit_once(", ") {
+            Some((id, word)) => (Some(id), word),
+            None => (None, self.which.as_str()),
+        };
+        let ours = match self.about {
+            About::Line | About::Certificate => id.is_some(),
+            About::Store | About::Day | About::Held | About::Missing => true,
+            About::Daemon => word == "configuration",
+            About::Receiver => word == "none",
+            About::Clock => word == "ours",
+            About::Orders => word == "orders" || id.is_some(),
+            _ => false,
+        };
+        let place = format!("which.{}", word.replace('\'', "").replace(' ', "_"));
+        if !ours || !Language::has(&place) {
+            return Said::from(&self.which);
+        }
+        Said::from(id.map_or(String::new(), |id| format!("{id}, ")))
+            .then(Said::at(place, Vec::new()))
+    }
 }
 
 /// Everything, as it is now.
@@ -147,15 +174,9 @@ impl Now {
         let (told, findings) = (Vec::new(), Vec::new());
         let mut look = Look { bench, now, ages, told, lock, beside: false, findings };
         match lock {
-            Some(true) => look.add(About::Daemon, "-", false, "one works with the tape".to_owned()),
-            Some(false) => {
-                let text = "none runs: nothing is heard, read or sent".to_owned();
-                look.add(About::Daemon, "-", true, text)
-            }
-            None => {
-                let text = "whether one runs cannot be seen here".to_owned();
-                look.add(About::Daemon, "-", false, text)
-            }
+            Some(true) => look.add(About::Daemon, "-", false, say!("found.daemon_works")),
+            Some(false) => look.add(About::Daemon, "-", true, say!("found.daemon_none")),
+            None => look.add(About::Daemon, "-", false, say!("found.daemon_unseen")),
         };
         look.stores(Err(&error.to_string()));
         look.unwatched().await;
@@ -191,6 +212,9 @@ struct Look<'a> {
 
 /// What is said in several lines, as a list of faults is, in one.
 pub fn one_line(text: &str) -> String {
+    if !text.contains(['\n', '\r']) {
+        return text.to_owned();
+    }
     let mut line = String::with_capacity(text.len());
     for piece in text.split(['\n', '\r']).map(str::trim).filter(|piece| !piece.is_empty()) {
         if !line.is_empty() {
@@ -205,8 +229,9 @@ impl Look<'_> {
     fn done(self, whole: bool) -> Now {
         let mut findings = self.findings;
         for found in &mut findings {
-            found.text = one_line(&found.text);
-            found.outside = found.outside.as_deref().map(one_line);
+            let line = |text: String| one_line(&text);
+            found.text = std::mem::take(&mut found.text).plain(&line);
+            found.outside = found.outside.take().map(|said| said.plain(&line));
         }
         Now {
             site: self.bench.site_name.clone(),
@@ -217,7 +242,7 @@ impl Look<'_> {
         }
     }
 
-    fn add(&mut self, about: About, which: &str, wrong: bool, text: String) -> &mut Finding {
+    fn add(&mut self, about: About, which: &str, wrong: bool, text: Said) -> &mut Finding {
         let which = which.to_owned();
         // Nothing is wrong without a word of what to do; who knows better says so.
         let (todo, facts) = (wrong.then(|| usual::todo(about, &which)), Map::new());
@@ -264,25 +289,26 @@ impl Look<'_> {
         for analyzer in &self.bench.analyzers {
             let stands = ledger.control_standing(self.bench, analyzer, self.now).await?;
             for stand in stands.iter().filter(|s| s.overall.state != "no-plan") {
-                let levels: Vec<String> = stand.levels.iter().map(level_text).collect();
-                let mut text = levels.join("; ");
+                let mut parts: Vec<Said> = stand.levels.iter().map(level_text).collect();
                 let mut wrong = stand.levels.iter().any(|l| l.state != "passed");
                 if stand.strip_expired {
                     wrong = true;
-                    text.push_str("; the strip lot in use is past its last day");
+                    parts.push(say!("found.strip_over"));
                 }
                 if stand.held > 0 {
-                    text.push_str(&format!("; {} report(s) wait for them", stand.held));
+                    parts.push(say!("found.wait_for_controls", n = stand.held));
                 }
                 let which = match analyzer.strips.len() {
                     1 => analyzer.id.clone(),
                     _ => format!("{}, {}", analyzer.id, stand.strip),
                 };
                 let levels = json!(stand.levels);
+                let text = Said::list("; ", parts);
                 let found = self.add(About::Controls, &which, wrong, text);
                 found.facts.insert("levels".into(), levels);
                 if wrong {
-                    found.todo = Some(format!("wickline controls --analyzer {}", analyzer.id));
+                    let command = format!("wickline controls --analyzer {}", analyzer.id);
+                    found.todo = Some(command.into());
                 }
             }
         }
@@ -320,19 +346,20 @@ impl Look<'_> {
                 });
                 let found = self.add(About::Refused, &which, true, text);
                 found.urgent = refused.urgent > 0;
-                (found.todo, found.facts) = (todo, facts([("by_age", json!(refused))]));
+                found.todo = todo.map(Said::from);
+                found.facts = facts([("by_age", json!(refused))]);
             }
         }
         Ok(())
     }
 
-    /// How a queue that is stopped or paused stands, and what of it are words of a receiver or a person.
+    /// How a queue that is stopped or paused stands; where it has words of a receiver or a person, also without them.
     async fn shut(
         &self,
         ledger: &Ledger,
         id: &str,
         gate: &Gate,
-    ) -> Result<Option<(String, String)>, StoreError> {
+    ) -> Result<Option<(Said, Option<Said>)>, StoreError> {
         let verb = match (gate.stopped, gate.paused) {
             (true, _) => "stop",
             (false, true) => "pause",
@@ -341,44 +368,47 @@ impl Look<'_> {
         let act = ledger.last_act(&format!("receiver {id}"), verb).await?;
         let at = act.as_ref().map_or(String::new(), |act| self.time(act.at));
         Ok(Some(match act {
-            None if gate.stopped => ("stopped".to_owned(), String::new()),
-            None => ("paused".to_owned(), String::new()),
+            None if gate.stopped => (say!("found.stopped"), None),
+            None => (say!("found.paused"), None),
             Some(stop) if gate.stopped => {
-                let why = stop.reason.map_or(String::new(), |why| format!(": {why}"));
-                (format!("stopped at {at}{why}"), why)
+                let bare = say!("found.stopped_at", at = at);
+                match stop.reason {
+                    Some(why) => (bare.clone().then(format!(": {why}")), Some(bare)),
+                    None => (bare, None),
+                }
             }
             Some(pause) => {
-                let who = format!(" by {}", pause.who);
-                (format!("paused{who} since {at}"), who)
+                let bare = say!("found.paused_since", at = &at);
+                (say!("found.paused_by", who = pause.who, at = at), Some(bare))
             }
         }))
     }
 
     /// How a receiver stands that is open: as far as that is known. `wrong`: no daemon runs, and something waits.
-    fn goes(&self, point: Option<&Point>, open: &Open, rate: i64, wrong: bool) -> String {
+    fn goes(&self, point: Option<&Point>, open: &Open, rate: i64, wrong: bool) -> Said {
         let why = point.map(|point| (point.since, point.why.as_deref()));
         let (nothing, runs) = (open.waiting == 0, self.lock != Some(false));
         match why {
-            _ if wrong => "nothing goes: no daemon runs".to_owned(),
-            None if !runs => "nothing waits".to_owned(),
-            None if rate > 0 && self.lock.is_none() => "moving".to_owned(),
-            None => "not known: no daemon tells of it".to_owned(),
+            _ if wrong => say!("found.no_daemon_goes"),
+            None if !runs => say!("found.nothing_waits"),
+            None if rate > 0 && self.lock.is_none() => say!("found.moving"),
+            None => say!("found.untold"),
             // What was answered lately may be of before the start.
             Some((since, Some(NOT_TRIED))) => self.not_known(since),
             Some((since, Some(REACHED))) if !nothing => self.not_known(since),
-            Some(_) if nothing => "nothing waits".to_owned(),
-            Some(_) => "moving".to_owned(),
+            Some(_) if nothing => say!("found.nothing_waits"),
+            Some(_) => say!("found.moving"),
         }
     }
 
     /// What is to be done that a daemon runs, as its own finding has it.
-    fn daemon_todo(&self) -> String {
+    fn daemon_todo(&self) -> Said {
         let own = self.findings.iter().find(|found| found.about == About::Daemon && found.wrong);
         own.and_then(|own| own.todo.clone()).unwrap_or_else(|| usual::todo(About::Daemon, "-"))
     }
 
-    fn not_known(&self, since: i64) -> String {
-        format!("not known yet: no answer since the start at {}", self.time(since))
+    fn not_known(&self, since: i64) -> Said {
+        say!("found.not_answered", at = self.time(since))
     }
 
     async fn receiver(
@@ -394,56 +424,53 @@ impl Look<'_> {
         let point = self.point(Kind::Receiver, id, deliverer).cloned();
         let away = point.as_ref().filter(|p| !p.up);
         let shut = self.shut(ledger, id, &gate).await?;
-        let quoted = shut.as_ref().map_or(String::new(), |(_, quoted)| quoted.clone());
         let (mut wrong, mut todo) = (true, None);
-        let mut text = if target.is_none() && !self.beside {
-            todo = Some(format!(
-                "where it was taken out by mistake, put it back into the configuration, then `systemctl reload \
-                 wickline`: what waits goes by itself; where it is gone for good, `wickline queue --receiver {}` \
-                 lists what to tell by hand or to set aside",
-                word(id)
-            ));
-            "not configured here, and messages wait for it".to_owned()
-        } else if let Some((text, _)) = shut {
-            todo = Some(format!("wickline queue resume {id}"));
-            text
+        let mut outside = None;
+        let stands = if target.is_none() && !self.beside {
+            todo = Some(say!("do.not_configured", which = word(id)));
+            say!("found.not_configured")
+        } else if let Some((stands, bare)) = shut {
+            todo = Some(format!("wickline queue resume {id}").into());
+            outside = bare;
+            stands
         } else if let Some(away) = away {
             let why = away.why.as_deref().map_or(String::new(), |w| format!(" ({w})"));
-            format!("away since {}{why}", self.time(away.since))
+            say!("found.away", at = self.time(away.since)).then(why)
         } else {
             wrong = open.waiting > 0 && self.lock == Some(false);
             todo = wrong.then(|| self.daemon_todo());
             self.goes(point.as_ref(), open, rate, wrong)
         };
+        let mut parts = Vec::new();
         if open.waiting > 0 {
-            let oldest = open
-                .oldest_at
-                .map_or(String::new(), |at| format!(", the oldest since {}", self.time(at)));
-            text.push_str(&format!("; {} wait{oldest}", count_text(open.waiting)));
+            let n = count_text(open.waiting);
+            parts.push(match open.oldest_at {
+                Some(at) => say!("found.wait_oldest", n = n, at = self.time(at)),
+                None => say!("found.wait", n = n),
+            });
         }
-        text.push_str(&format!("; {rate} answered in the last minute"));
+        parts.push(say!("found.answered", n = rate));
         let oldest_s = open.oldest_at.map_or(0, |at| (self.now - at).max(0) / 1_000_000);
         let late = target.is_some_and(|t| t.is_late(open.waiting, oldest_s));
         if late {
             wrong = true;
-            text.push_str("; late");
+            parts.push(say!("found.late"));
         }
         if let (true, Some(kept)) = (open.kept_back > 0, &open.kept) {
             wrong = true;
-            text.push_str(&format!("; {} kept back by a person", count_text(open.kept_back)));
-            todo = todo.or_else(|| Some(format!("wickline queue show {kept}")));
+            parts.push(say!("found.kept_back", n = count_text(open.kept_back)));
+            todo = todo.or_else(|| Some(format!("wickline queue show {kept}").into()));
         }
         if open.untold > 0 {
             wrong = true;
-            text.push_str(&format!(
-                "; it still has {} wrong result(s): withdrawals that it did not take, or that a person keeps back",
-                count_text(open.untold)
-            ));
-            todo = todo.or_else(|| Some(format!("wickline queue --receiver {}", word(id))));
+            parts.push(say!("found.has_wrong", n = count_text(open.untold)));
+            let command = || format!("wickline queue --receiver {}", word(id)).into();
+            todo = todo.or_else(|| Some(command()));
         }
         let since = point.as_ref().map(|p| self.bench.clock.rfc3339(p.since));
-        let found = self.add(About::Receiver, id, wrong, text);
-        found.outside = (!quoted.is_empty()).then(|| found.text.replacen(&quoted, "", 1));
+        let all = |first: Said| Said::list("; ", std::iter::once(first).chain(parts.clone()));
+        let found = self.add(About::Receiver, id, wrong, all(stands));
+        found.outside = outside.map(all);
         found.todo = todo.or_else(|| found.todo.take());
         found.urgent = late;
         found.facts = facts([
@@ -476,14 +503,12 @@ impl Look<'_> {
             if about == About::Missing {
                 "numbers".clone_into(&mut found.which);
             }
-            (found.todo, found.facts) = (todo, facts([("by_age", json!(aged))]));
+            found.todo = todo.map(Said::from);
+            found.facts = facts([("by_age", json!(aged))]);
         }
         if unsent > 0 {
-            let text =
-                format!("{} report(s) are ready and no receiver takes them", count_text(unsent));
-            self.add(About::Receiver, "none", true, text).todo = Some(
-                "configure a receiver that takes them, then `systemctl reload wickline`: they go by themselves".into(),
-            );
+            let text = say!("found.unsent", n = count_text(unsent));
+            self.add(About::Receiver, "none", true, text).todo = Some(say!("do.unsent"));
         }
         Ok(())
     }
@@ -493,23 +518,23 @@ impl Look<'_> {
         let closes = ledger.closes_days().await?;
         let (open, after) = ledger.days_open(today, &since).await?;
         let listed = |days: &[String]| match days {
-            [] => String::new(),
-            [one] => one.clone(),
-            [first, .., last] => format!("{} days from {first} to {last}", days.len()),
+            [] => Said::default(),
+            [one] => Said::from(one),
+            [first, .., last] => say!("found.days", n = days.len(), first = first, last = last),
         };
         if !open.is_empty() {
             // Where no day was ever closed that is how the laboratory works.
-            let text = format!("not closed: {}", listed(&open));
+            let text = say!("found.not_closed", days = listed(&open));
             let (first, all) = (open[0].clone(), json!(open));
             let found = self.add(About::Day, "closing", closes, text);
-            found.todo = Some(format!("wickline day {first}"));
+            found.todo = Some(format!("wickline day {first}").into());
             found.facts.insert("days".into(), all);
         }
         if !after.is_empty() {
-            let text = format!("something came after the closing: {}", listed(&after));
+            let text = say!("found.after_closing", days = listed(&after));
             let (first, all) = (after[0].clone(), json!(after));
             let found = self.add(About::Day, "after closing", true, text);
-            found.todo = Some(format!("wickline day {first}"));
+            found.todo = Some(format!("wickline day {first}").into());
             found.facts.insert("days".into(), all);
         }
         Ok(())
@@ -520,39 +545,37 @@ fn facts<const N: usize>(pairs: [(&str, Value); N]) -> Map<String, Value> {
     pairs.into_iter().map(|(name, value)| (name.to_owned(), value)).collect()
 }
 
-fn count_text(count: i64) -> String {
-    if count > MOST { format!("more than {MOST}") } else { count.to_string() }
+fn count_text(count: i64) -> Said {
+    if count > MOST { say!("found.more_than", n = MOST) } else { count.into() }
 }
 
-fn aged_text(aged: &Aged) -> String {
+fn aged_text(aged: &Aged) -> Said {
     if aged.count == 0 {
-        return "none".into();
+        return say!("found.none");
     }
     let mut text = count_text(aged.count);
     if aged.urgent > 0 {
-        text.push_str(&format!(", {} URGENT", aged.urgent));
+        text = text.then(", ").then(say!("found.urgent", n = aged.urgent));
     }
     let ages = [
-        (aged.of_today, "of today"),
-        (aged.of_last_week, "of the last week"),
-        (aged.older, "older"),
+        (aged.of_today, say!("found.of_today", n = aged.of_today)),
+        (aged.of_last_week, say!("found.of_week", n = aged.of_last_week)),
+        (aged.older, say!("found.older", n = aged.older)),
     ];
-    let ages: Vec<String> =
-        ages.iter().filter(|(n, _)| *n > 0).map(|(n, when)| format!("{n} {when}")).collect();
-    text.push_str(&format!(": {}", ages.join(", ")));
-    text
+    let ages = ages.into_iter().filter(|(n, _)| *n > 0).map(|(_, said)| said);
+    text.then(": ").then(Said::list(", ", ages))
 }
 
-fn level_text(level: &crate::acts::control_views::Stands) -> String {
+fn level_text(level: &crate::acts::control_views::Stands) -> Said {
     let short = |time: &Option<String>| {
         let time = time.as_deref().unwrap_or_default();
         format!("{} {}", time.get(..10).unwrap_or_default(), time.get(11..16).unwrap_or_default())
     };
     let name = level.level.as_deref().unwrap_or("-");
     match level.state {
-        "passed" => format!("level {name} passed, due {}", short(&level.until)),
-        "failed" => format!("level {name} FAILED {}", short(&level.since)),
-        _ if level.since.is_none() => format!("level {name} due: no run passed that counts"),
-        _ => format!("level {name} due since {}", short(&level.since)),
+        "passed" => say!("found.level_passed", level = name, at = short(&level.until)),
+        "failed" => say!("found.level_failed", level = name, at = short(&level.since)),
+        _ if level.since.is_none() => say!("found.level_none", level = name),
+        _ => say!("found.level_due", level = name, at = short(&level.since)),
     }
 }

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use super::Line;
 use crate::settings::bench::Target;
 use crate::store::state::State;
+use crate::texts::{Said, say};
 
 /// Counts by state, every state named; `heard` is all of it.
 pub type Counts = BTreeMap<&'static str, u64>;
@@ -15,7 +16,7 @@ pub struct Sums {
     pub totals: Counts,
     pub receivers: BTreeMap<String, Counts>,
     /// What does not add up.
-    pub faults: Vec<String>,
+    pub faults: Vec<Said>,
     /// How many reports and numbers are open.
     pub outstanding: u64,
 }
@@ -46,9 +47,9 @@ pub const PARTS: [State; 7] = [
 fn receivers(
     lines: &[Line],
     targets: &[impl AsRef<Target>],
-) -> (BTreeMap<String, Counts>, Vec<String>) {
+) -> (BTreeMap<String, Counts>, Vec<Said>) {
     let mut sums = BTreeMap::new();
-    let mut faults: Vec<String> = lines.iter().filter_map(adrift).collect();
+    let mut faults: Vec<Said> = lines.iter().filter_map(adrift).collect();
     let mut ids: Vec<&str> = targets.iter().map(|t| t.as_ref().id.as_str()).collect();
     // A receiver that was taken out of the configuration still has what it got.
     ids.extend(lines.iter().flat_map(|l| l.item.deliveries.iter().map(|d| d.receiver.as_str())));
@@ -60,17 +61,15 @@ fn receivers(
         let heard = counts.get("heard").copied().unwrap_or(0);
         let parts: u64 = PARTS.iter().filter_map(|s| counts.get(s.text())).sum();
         if heard != parts {
-            faults.push(format!(
-                "{id}: {heard} reports were heard, and {parts} are accounted for; look at {}",
-                lost.join(", ")
-            ));
+            let lost = Said::list(", ", lost);
+            faults.push(say!("fault.sum", id = id, heard = heard, parts = parts, reports = lost));
         }
         sums.insert(id.to_owned(), counts);
     }
     (sums, faults)
 }
 
-fn at(id: &str, target: Option<&Target>, lines: &[Line]) -> (Counts, Vec<String>) {
+fn at(id: &str, target: Option<&Target>, lines: &[Line]) -> (Counts, Vec<Said>) {
     let mut counts: Counts = State::ALL.into_iter().map(|s| (s.text(), 0)).collect();
     let mut lost = Vec::new();
     for line in lines {
@@ -82,7 +81,12 @@ fn at(id: &str, target: Option<&Target>, lines: &[Line]) -> (Counts, Vec<String>
         if PARTS.contains(&state) == heard && state != State::Heard {
             *counts.entry(state.text()).or_default() += line.count();
         } else {
-            lost.push(format!("report {}, which is `{state}`{}", line.item.id, alike(line)));
+            lost.push(match alike(line) {
+                0 => say!("fault.lost", n = &line.item.id, state = state.text()),
+                more => {
+                    say!("fault.lost_more", n = &line.item.id, state = state.text(), more = more)
+                }
+            });
         }
     }
     (counts, lost)
@@ -136,21 +140,18 @@ fn shown(line: &Line, targets: &[impl AsRef<Target>]) -> State {
 }
 
 /// A report that waits and that nothing will ever carry.
-fn adrift(line: &Line) -> Option<String> {
+fn adrift(line: &Line) -> Option<Said> {
     let item = &line.item;
     let nothing = item.deliveries.is_empty() && !item.unsent;
-    (item.state == State::Waiting && nothing).then(|| {
-        let (id, more) = (&item.id, alike(line));
-        format!("report {id} waits, and there is no message that would carry it{more}")
+    (item.state == State::Waiting && nothing).then(|| match alike(line) {
+        0 => say!("fault.adrift", n = &item.id),
+        more => say!("fault.adrift_more", n = &item.id, more = more),
     })
 }
 
-/// That others are as this one.
-fn alike(line: &Line) -> String {
-    match line.count() {
-        0 | 1 => String::new(),
-        many => format!(" (and {} more like it)", many - 1),
-    }
+/// How many others are as this one.
+fn alike(line: &Line) -> u64 {
+    line.count().saturating_sub(1)
 }
 
 /// Counts by state, every state named: of numbers that never came each one.

@@ -8,6 +8,7 @@ use wickline_normalize::{Reason, Remedy};
 use super::barriers::{Barrier, Barriers};
 use crate::store::lists::reports::{Delivery, Item};
 use crate::store::state::State;
+use crate::texts::{Said, say, way};
 
 /// What a person can do about a hold: commands that run as they stand, and ask for what they need.
 #[must_use]
@@ -97,16 +98,16 @@ pub fn remedy_in_words(reason: Reason) -> &'static str {
 /// What is to be done about a line: in words, and where one command does it, that command as it is run.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Todo {
-    pub words: String,
+    pub words: Said,
     pub command: Option<String>,
 }
 
 impl Todo {
-    fn say(words: impl Into<String>) -> Option<Self> {
+    fn of(words: impl Into<Said>) -> Option<Self> {
         Some(Self { words: words.into(), command: None })
     }
 
-    fn run(words: impl Into<String>, command: impl Into<String>) -> Option<Self> {
+    fn run(words: impl Into<Said>, command: impl Into<String>) -> Option<Self> {
         Some(Self { words: words.into(), command: Some(command.into()) })
     }
 }
@@ -115,7 +116,7 @@ impl fmt::Display for Todo {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match &self.command {
             Some(command) => write!(f, "{}: {command}", self.words),
-            None => f.write_str(&self.words),
+            None => self.words.fmt(f),
         }
     }
 }
@@ -135,8 +136,9 @@ pub fn todo(item: &Item, date: &str, barriers: &Barriers) -> Option<Todo> {
         State::Held | State::Heard => {
             // Under the id that it had until now something may be wrong yet.
             let before = at(State::Refused).filter(|d| d.withdraws());
-            let before = before.map_or(String::new(), |d| format!("; {}", not_taken(item, d)));
-            return Todo::say(format!("{}{before}", held(item)));
+            let before = before.map(|d| not_taken(item, d));
+            let all = std::iter::once(Said::from(held(item))).chain(before);
+            return Todo::of(Said::list("; ", all));
         }
         _ => {}
     }
@@ -150,61 +152,53 @@ pub fn todo(item: &Item, date: &str, barriers: &Barriers) -> Option<Todo> {
     if let Some(waiting) = at(State::Waiting) {
         let Delivery { message, receiver, .. } = waiting;
         if waiting.on_hold {
-            let why = waiting.detail.as_deref().unwrap_or("kept back by a person");
-            let meanwhile = match waiting.withdraws() {
-                true => format!(". {receiver} still has the wrong result"),
-                false => String::new(),
+            let mut why = match waiting.detail.as_deref() {
+                Some(why) => Said::from(why),
+                None => say!("todo.kept_back"),
             };
-            return Todo::say(format!(
-                "{why}{meanwhile}; `wickline queue retry {message}` lets it go"
-            ));
+            if waiting.withdraws() {
+                why = why.then(". ").then(say!("todo.has_wrong", receiver = receiver));
+            }
+            return Todo::of(why.then("; ").then(way!("lets_go", message = message)));
         }
         return match barriers.get(receiver) {
             Some(Barrier { words, command }) => {
                 Some(Todo { words: words.clone(), command: command.clone() })
             }
-            None => Todo::say(format!(
-                "nothing but time: it goes to {receiver} by itself; `wickline queue` shows when"
-            )),
+            None => Todo::of(
+                say!("todo.it_goes", receiver = receiver).then("; ").then(way!("queue_when")),
+            ),
         };
     }
-    item.is_open()
-        .then(|| Todo::say("configure a receiver that takes this analyzer's results"))
-        .flatten()
+    item.is_open().then(|| Todo::of(say!("todo.no_receiver"))).flatten()
 }
 
 /// What can be done about results that were refused.
-fn stuck(item: &Item, Delivery { message, receiver, reason, .. }: &Delivery) -> String {
-    let aside = format!("`wickline queue set-aside {message}`");
+fn stuck(item: &Item, Delivery { message, receiver, reason, .. }: &Delivery) -> Said {
     if let Some(barred) = item.barred {
-        let code = barred.code();
+        let code = Said::code("reason", barred.code());
         let first = match barred.remedy() {
-            Remedy::Settle => {
-                "`wickline orders --standing disputed` lists them: once they are settled it can be sent again. "
-            }
-            _ => "",
+            Remedy::Settle => way!("settled_first"),
+            _ => Said::default(),
         };
-        return format!("its orders keep it back (`{code}`). {first}{aside} ends it");
+        let ends = way!("message_ends", name = message);
+        return say!("todo.orders_keep", code = code, how = first.then(ends));
     }
     if reason.as_deref() == Some("unsayable") {
-        return format!(
-            "{receiver} was not asked: this cannot be said in a message to it. Once who ordered it sends the patient as it \
-             can be said (ADT^A08) it is built anew and goes by itself; where the receiver's keys were mended, \
-             `wickline queue retry {message}` sends it; {aside} ends it. What was built before is told below"
+        return say!(
+            "todo.unsayable",
+            receiver = receiver,
+            how = way!("unsayable", message = message)
         );
     }
-    format!(
-        "what {receiver} answered is told below; then `wickline queue retry {message}`, or {aside}"
-    )
+    say!("todo.refused", receiver = receiver, how = way!("again_or_aside", message = message))
 }
 
 /// A withdrawal that was refused.
-fn not_taken(item: &Item, Delivery { message, receiver, .. }: &Delivery) -> String {
-    format!(
-        "{receiver} still has the wrong result: it did not take the withdrawal. `wickline queue retry {message}` sends \
-         it again; once it was told otherwise: `wickline report told {} --receiver {receiver}`",
-        item.id
-    )
+fn not_taken(item: &Item, Delivery { message, receiver, .. }: &Delivery) -> Said {
+    let (n, to) = (&item.id, receiver);
+    let how = way!("tell_again", message = message, n = n, receiver = to);
+    say!("todo.not_taken", receiver = receiver, how = how)
 }
 
 /// Whether it is open and only waits for its receivers: of many such lines their count says enough.
@@ -238,17 +232,13 @@ fn missing(item: &Item, date: &str) -> Option<Todo> {
     if item.reason.as_deref() == Some("last-unknown") {
         let last = number.strip_prefix("after ").unwrap_or(number);
         let confirm = word(&format!("{}={last}", item.analyzer));
-        let words = format!(
-            "look in the analyzer's memory which was its last number: `wickline day close {date} --last \
-             {confirm}` confirms it; else"
-        );
+        let how = way!("last_number", date = date, confirm = confirm);
+        let words = say!("todo.last_unknown", how = how).then("; ").then(way!("else"));
         return Todo::run(words, format!("wickline day explain {id} --date {date}"));
     }
-    let many = item.numbers.is_some_and(|n| n > 1);
-    let words = if many {
-        "look for them in the analyzer's memory and have them sent again; if they never come"
-    } else {
-        "look for it in the analyzer's memory and have it sent again; if it never comes"
+    let words = match item.numbers.is_some_and(|n| n > 1) {
+        true => say!("todo.missing_several", how = way!("if_never_several")),
+        false => say!("todo.missing_one", how = way!("if_never")),
     };
     // A number of the first run of its day is named as it is printed; of another its id tells which.
     let which = if item.id.contains('#') { id } else { word(number) };
@@ -349,7 +339,7 @@ mod tests {
 
     #[test]
     fn what_waits_for_a_receiver_that_takes_nothing_does_not_go_by_itself() {
-        let words = "lis was paused by J. Mast".to_owned();
+        let words = "lis was paused by J. Mast".into();
         let command = Some("wickline queue resume lis".to_owned());
         let barriers = Barriers::from([("lis".to_owned(), Barrier { words, command })]);
         let item =

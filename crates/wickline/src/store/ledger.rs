@@ -36,7 +36,6 @@ pub(crate) const MIGRATIONS: &[&str] = &[
     include_str!("schema/schema_22.sql"),
     include_str!("schema/schema_23.sql"),
     include_str!("schema/schema_24.sql"),
-    include_str!("schema/schema_24.sql"),
     include_str!("schema/schema_25.sql"),
     include_str!("schema/schema_26.sql"),
 ];

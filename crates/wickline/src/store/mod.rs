@@ -21,6 +21,7 @@ pub mod trail;
 #[cfg(test)]
 mod tests;
 
+use crate::texts::Said;
 use thiserror::Error;
 
 use crate::tripped::Tripped;
@@ -79,7 +80,7 @@ pub enum StoreError {
     Damaged { what: String, why: String },
     /// A person asked for something that the rules do not allow.
     #[error("{why}")]
-    Refused { why: String },
+    Refused { why: Said },
     /// A row holds what this program never writes: nothing is done with it, and it is read as nothing else.
     #[error(
         "row {row} of {table} cannot be read, column {column}: {why}. Nothing was done with it; the store was \
@@ -95,7 +96,7 @@ pub enum StoreError {
 }
 
 /// What a person asked for and the rules do not allow, in words.
-pub(crate) fn refused(why: impl Into<String>) -> StoreError {
+pub(crate) fn refused(why: impl Into<Said>) -> StoreError {
     StoreError::Refused { why: why.into() }
 }
 

@@ -18,6 +18,7 @@ use crate::store::db::Write;
 use crate::store::ledger::Ledger;
 use crate::store::ledger::take;
 use crate::store::rows::storable;
+use crate::texts::say;
 
 /// The columns of a row, in the order in which they are sealed.
 const COLUMNS: &str = "n, at, who, login, verb, object, reason, was, became, hash";
@@ -286,7 +287,7 @@ pub(crate) async fn seal_old(write: &mut Write) -> Result<(), StoreError> {
         verb: "seal",
         object: "trail".into(),
         reason: Some("written before rows were sealed".into()),
-        became: Some(format!("rows 1 to {} sealed", head.n)),
+        became: Some(say!("kept.sealed", n = head.n).to_string()),
         ..Act::default()
     };
     record(write, &Actor::daemon(), act).await

@@ -75,7 +75,7 @@ pub fn item(bench: &Bench, view: &OrderView, whole: bool) -> Value {
     }
     if whole {
         document["disputed"] = order.rivals.iter().map(claim).collect::<Vec<_>>().into();
-        document["todo"] = view.todo().into();
+        document["todo"] = json!(view.todo());
     }
     document
 }

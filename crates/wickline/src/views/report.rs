@@ -18,6 +18,7 @@ use crate::store::lists::reports::{Item, Kept};
 use crate::store::rows::order::called;
 use crate::store::rows::question::Said;
 use crate::store::trail::Row;
+use crate::texts;
 
 /// One report with everything that is known of it.
 #[derive(Debug, Serialize)]
@@ -59,13 +60,13 @@ pub struct OrderOf {
     standing: &'static str,
     /// Our own number of it, as the trail and notices have it.
     here: String,
-    strip: &'static str,
+    strip: texts::Said,
     disputed: bool,
     /// Of which specimens a person has said that they are not its patient's, and what takes that back.
     #[serde(skip_serializing_if = "Option::is_none")]
-    wrong_for: Option<String>,
+    wrong_for: Option<texts::Said>,
     #[serde(skip_serializing_if = "Option::is_none")]
-    todo: Option<String>,
+    todo: Option<texts::Said>,
 }
 
 impl OrderOf {

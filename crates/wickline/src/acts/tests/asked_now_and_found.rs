@@ -10,6 +10,7 @@ use crate::store::lists::names::Typed;
 use crate::store::rows::daemon_state::{Kind, Point, Points};
 use crate::store::state::MessageState;
 use crate::store::trail::Actor;
+use crate::texts::Language;
 
 on_both!(
     a_daemon_that_is_heard_no_more_and_its_lines,
@@ -125,6 +126,12 @@ async fn whatever_is_wrong_says_what_to_do(lab: Lab) {
             found.wrong,
             "{found:?}"
         );
+        // On a page it is said in the language of whoever reads it: text, name and what to do, but for commands.
+        for said in [Some(&found.text), found.todo.as_ref()].into_iter().flatten() {
+            let command = said.starts_with("wickline ") || said.starts_with("systemctl ");
+            let told = said.told(Language::Portuguese);
+            assert_eq!(told == said.to_string(), command, "{told}");
+        }
     }
     let wrong: Vec<About> = all.wrong().map(|found| found.about).collect();
     for about in [About::Line, About::Receiver, About::Store, About::Certificate] {
@@ -212,7 +219,10 @@ async fn an_old_id_leads_to_the_report_and_to_what_receivers_hold(mut lab: Lab) 
     let verbs: Vec<_> = lab.ledger.history(id, &messages).await.expect("read");
     assert_eq!(verbs.iter().map(|r| r.verb.as_str()).collect::<Vec<_>>(), ["withdraw"]);
     let held = lab.now(About::Held, "reports").await;
-    assert!(held.wrong && held.todo == Some(format!("wickline held show {blank}")), "{held:?}");
+    assert!(
+        held.wrong && held.todo == Some(format!("wickline held show {blank}").into()),
+        "{held:?}"
+    );
     let identified =
         lab.ledger.report_identify(&lab.bench, &person(), blank, &super::twice("KP-00002")).await;
     identified.expect("identified");

@@ -150,7 +150,7 @@ impl Lab {
 
 pub(super) fn refused(closing: &Result<Closing, StoreError>) -> String {
     match closing {
-        Err(StoreError::Refused { why }) => why.clone(),
+        Err(StoreError::Refused { why }) => why.to_string(),
         other => panic!("not refused: {other:?}"),
     }
 }
@@ -477,7 +477,7 @@ async fn sums_add_up_over_any_history(mut lab: Lab) {
             _ => drop(lab.explain(&[&number], Some("bench-1")).await),
         }
         let sheet = lab.sheet().await;
-        assert_eq!(sheet.faults, Vec::<String>::new(), "step {step}");
+        assert!(sheet.faults.is_empty(), "step {step}: {:?}", sheet.faults);
         for (receiver, wanted) in [("lis", heard[0] + heard[1]), ("two", heard[1])] {
             let counts = &sheet.receivers[receiver];
             let parts: u64 = PARTS.iter().map(|s| counts[s.text()]).sum();

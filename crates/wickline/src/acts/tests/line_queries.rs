@@ -60,7 +60,8 @@ impl Lab {
     }
 
     async fn questions(&self) -> Vec<String> {
-        Sheet::read(&self.ledger, &self.bench, "2026-03-14", None).await.expect("a sheet").questions
+        let sheet = Sheet::read(&self.ledger, &self.bench, "2026-03-14", None).await;
+        sheet.expect("a sheet").questions.iter().map(ToString::to_string).collect()
     }
 }
 

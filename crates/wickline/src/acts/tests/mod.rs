@@ -165,7 +165,7 @@ impl Lab {
 
 /// Entered twice, alike.
 fn twice(text: &str) -> Twice {
-    Twice::of("ids", text, text).expect("alike")
+    Twice::of(crate::acts::identify::Entered::Specimens, text, text).expect("alike")
 }
 
 /// Control material of a level, as a person says it.

@@ -121,7 +121,7 @@ async fn a_second_result_of_a_specimen_is_held_where_the_laboratory_wants_that(m
     let sheet = Sheet::read(&lab.ledger, &lab.bench, "2026-03-14", None).await.expect("a sheet");
     let notes = |id: i64| {
         let line = sheet.lines.iter().find(|l| l.item.id == id.to_string()).expect("a line");
-        line.notes.join("; ")
+        line.noted().to_string()
     };
     let other = later.reports[2].id;
     assert!(notes(warned.id).starts_with("this specimen also in report "), "{}", notes(warned.id));

@@ -46,7 +46,7 @@ impl Lab {
 
     async fn found_wrong(&self) -> Option<String> {
         let now = Now::read(&self.ledger, &self.bench).await.expect("a look");
-        now.of(About::Orders, "orders").filter(|told| told.wrong).map(|told| told.text.clone())
+        now.of(About::Orders, "orders").filter(|told| told.wrong).map(|told| told.text.to_string())
     }
 }
 

@@ -440,7 +440,7 @@ async fn one_message_that_cannot_go_again_keeps_no_other_from_going(mut lab: Lab
     let done = lab.ledger.message_retry(&lab.bench, &person(), &all).await.expect("one goes");
     let went: Vec<_> = done.iter().map(|one| (one.n, one.went)).collect();
     assert_eq!(went, [(both[0], Went::Nowhere), (both[1], Went::Same)]);
-    let why = done[0].left.as_deref().expect("it says why");
+    let why = done[0].left.as_ref().expect("it says why");
     assert!(why.contains("`order-cancelled`"), "{why}");
     assert_eq!(lab.waiting().await, [both[1]]);
     assert_eq!(lab.trail_of("retry").await.len(), 1, "what stays was not touched");

@@ -175,7 +175,7 @@ async fn an_open_notice_bars_it(mut lab: Lab) {
     let error = lab.purge(ALL).await.expect_err("a notice is open");
     assert!(error.to_string().contains("`wickline ledger notices`"), "{error}");
     let told = lab.ledger.purge_barred().await.expect("asked").expect("a look tells it, too");
-    assert!(error.to_string().contains(&told), "{error}: {told}");
+    assert!(error.to_string().contains(&told.to_string()), "{error}: {told}");
     assert_eq!(lab.there().await, [1]);
 }
 

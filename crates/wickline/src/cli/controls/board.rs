@@ -5,7 +5,7 @@ use wickline_normalize::controls::{Checked, Range};
 use crate::acts::control_views::{ControlStanding, Stands};
 use crate::cli::Desk;
 use crate::cli::output::{Output, Tone, plain};
-use crate::store::lists::runs::{RunNote, RunView};
+use crate::store::lists::runs::RunView;
 use crate::store::state::State;
 use crate::views::controls::{Period, policy, totals};
 
@@ -90,7 +90,7 @@ fn verdict(run: &RunView) -> (String, Tone) {
 
 /// What is out, and what was noted.
 fn about(run: &RunView) -> String {
-    let notes = run.notes.iter().map(RunNote::words);
+    let notes = run.notes.iter().map(|note| note.words().to_string());
     let all: Vec<String> = [run.detail.clone()].into_iter().chain(notes).collect();
     all.into_iter().filter(|text| !text.is_empty()).collect::<Vec<_>>().join("; ")
 }

@@ -113,8 +113,8 @@ fn show(site: &str, review: &Review, out: &Output) {
         }
     }
     let (text, tone) = match review.words() {
-        Some(words) if review.is_signed() => (words, Tone::Good),
-        Some(words) => (words, Tone::Bad),
+        Some(words) if review.is_signed() => (words.to_string(), Tone::Good),
+        Some(words) => (words.to_string(), Tone::Bad),
         None if review.running => (format!("{month} is not over yet"), Tone::Quiet),
         None if *runs == 0 => ("no control was run in it".to_owned(), Tone::Quiet),
         None => {

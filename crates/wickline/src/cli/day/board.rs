@@ -24,9 +24,9 @@ pub fn show(sheet: &Sheet, wide: bool, out: &Output) -> std::io::Result<()> {
     for notice in &sheet.notices {
         out.pieces(&[(format!("{notice}. See `wickline ledger notices`"), Tone::Bad)]);
     }
-    sheet.replaced.iter().for_each(|text| out.line(text));
-    sheet.turned_away.iter().for_each(|text| out.line(text));
-    sheet.questions.iter().for_each(|text| out.line(text));
+    sheet.replaced.iter().for_each(|text| out.line(&text.to_string()));
+    sheet.turned_away.iter().for_each(|text| out.line(&text.to_string()));
+    sheet.questions.iter().for_each(|text| out.line(&text.to_string()));
     if sheet.lines.is_empty() {
         out.line("nothing was heard on this day");
     } else {
@@ -38,7 +38,7 @@ pub fn show(sheet: &Sheet, wide: bool, out: &Output) -> std::io::Result<()> {
         sums(sheet, out);
     }
     sheet.unheard.iter().for_each(|order| out.line(&order.to_string()));
-    sheet.review.iter().chain(&sheet.care).for_each(|text| out.line(text));
+    sheet.review.iter().chain(&sheet.care).for_each(|text| out.line(&text.to_string()));
     outstanding(sheet, out);
     closing(sheet, out);
     for day in &sheet.earlier {
@@ -109,7 +109,7 @@ fn cut(text: &str, room: usize) -> String {
 
 /// What there is to say of a line beside its state.
 fn about(line: &Line) -> String {
-    let mut said = line.notes.clone();
+    let mut said: Vec<String> = line.notes.iter().map(ToString::to_string).collect();
     let reason = reason(line);
     if !reason.is_empty() {
         said.push(reason);
@@ -159,7 +159,7 @@ fn all_columns(sheet: &Sheet, out: &Output) {
             plain(time_on(&sheet.date, item.heard_at.as_deref())),
             state(item.state.text()),
             plain(line.way()),
-            plain(line.noted()),
+            plain(line.noted().to_string()),
             plain(reason(line)),
         ]
     };

@@ -63,7 +63,7 @@ impl Done {
                 Ok(true)
             }
             Err(StoreError::Refused { why }) => {
-                self.refused.push((n.to_string(), why));
+                self.refused.push((n.to_string(), why.to_string()));
                 Ok(false)
             }
             Err(other) => Err(other),

@@ -10,7 +10,7 @@ use serde::Serialize;
 use super::done::{Done, One};
 use super::waiting;
 use crate::acts::holdings::Holding;
-use crate::acts::identify::Twice;
+use crate::acts::identify::{Entered, Twice};
 use crate::acts::{comparing, door};
 use crate::cli::output::{Output, visible};
 use crate::cli::person::{asked, can_ask};
@@ -25,17 +25,29 @@ const LARGEST: u64 = 1 << 20;
 /// What is entered twice, and under which options a script gives it.
 #[derive(Clone, Copy)]
 pub struct Asked {
+    what: Entered,
     one: &'static str,
     many: &'static str,
     first: &'static str,
     again: &'static str,
 }
 
-pub const SPECIMEN: Asked =
-    Asked { one: "specimen id", many: "specimen ids", first: "--specimen", again: "--again" };
-pub const LEVEL: Asked =
-    Asked { one: "level", many: "levels", first: "--control", again: "--control-again" };
-pub const LOT: Asked = Asked { one: "lot", many: "lots", first: "--lot", again: "--lot-again" };
+pub const SPECIMEN: Asked = Asked {
+    what: Entered::Specimens,
+    one: "specimen id",
+    many: "specimen ids",
+    first: "--specimen",
+    again: "--again",
+};
+pub const LEVEL: Asked = Asked {
+    what: Entered::Levels,
+    one: "level",
+    many: "levels",
+    first: "--control",
+    again: "--control-again",
+};
+pub const LOT: Asked =
+    Asked { what: Entered::Lots, one: "lot", many: "lots", first: "--lot", again: "--lot-again" };
 
 /// Shows what the analyzer said and has something entered twice: with its options, or at the terminal. Where
 /// neither is there nothing is done.
@@ -50,7 +62,7 @@ pub async fn confirmed(
     let asks = again.is_none() && can_ask(out);
     if asks {
         show(desk, id).await?;
-        if entry.many == SPECIMEN.many {
+        if entry.what == Entered::Specimens {
             waiting::show(desk, actor).await?;
         }
     }
@@ -107,7 +119,7 @@ async fn entered(
         None if asks => asked(one)?,
         None => return Err(missing(entry.first, "the first time")),
     };
-    if asks && many == SPECIMEN.many {
+    if asks && entry.what == Entered::Specimens {
         for other in beside(desk, id, &first).await? {
             eprintln!("{}", visible(&other.notice()));
         }
@@ -117,9 +129,9 @@ async fn entered(
         None if asks => asked(&format!("{one} again"))?,
         None => return Err(missing(entry.again, "a second time, as it was read the second time,")),
     };
-    let twice = Twice::of(many, &first, &second)
+    let twice = Twice::of(entry.what, &first, &second)
         .map_err(|e| Failure::wrong(format!("{e}; nothing was changed, enter it again")))?;
-    if asks && many == SPECIMEN.many {
+    if asks && entry.what == Entered::Specimens {
         waiting::compared(desk, twice.text()).await?;
     }
     Ok(twice)
@@ -256,7 +268,7 @@ fn entry(line: &str) -> Result<(i64, Twice), String> {
         return Err("write a report, its specimen id, and the specimen id again".into());
     };
     let n = id(n).map_err(|failure| failure.text)?;
-    let given = Twice::of(SPECIMEN.many, first, second).map_err(|e| e.to_string())?;
+    let given = Twice::of(Entered::Specimens, first, second).map_err(|e| e.to_string())?;
     Ok((n, given))
 }
 

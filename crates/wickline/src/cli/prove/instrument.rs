@@ -15,7 +15,7 @@ pub async fn of(bench: &Bench, analyzer: &Analyzer, proof: &mut Proof) {
                 return;
             }
             let (what, place) = ("instrument".to_owned(), format!("analyzer {}", analyzer.id));
-            let value = all.last().told(&bench.clock);
+            let value = all.last().told(&bench.clock).to_string();
             proof.notes.push(format!("Of the instrument that stands at {}: {value}.", analyzer.id));
             proof.facts.add(Fact { what, place, value });
             proof.fingerprint = proof.facts.fingerprint();

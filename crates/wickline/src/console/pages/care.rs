@@ -99,7 +99,7 @@ fn initials(name: &str) -> String {
     visible(&name.split_whitespace().filter_map(first).take(3).collect::<String>())
 }
 
-fn row(stand: &CareStand, entries: &[CareEntry], days: &[String], month: &str) -> Row {
+fn row(here: &Here, stand: &CareStand, entries: &[CareEntry], days: &[String], month: &str) -> Row {
     let cell = |day: &String| {
         let date = format!("{month}-{day}");
         let own = |e: &&CareEntry| e.name == stand.name && e.day == date && e.struck.is_none();
@@ -110,7 +110,7 @@ fn row(stand: &CareStand, entries: &[CareEntry], days: &[String], month: &str) -
     };
     Row {
         name: visible(&stand.name),
-        words: visible(&stand.words),
+        words: here.told(&stand.words),
         due: stand.due,
         opens: stand.is_opened,
         canister: stand.every == "canister",
@@ -179,7 +179,7 @@ async fn shown(here: Here, id: &str, month: &str, halt: Option<Halt>) -> Result<
             1 => Vec::new(),
             _ => analyzer.strips.iter().map(|strip| strip.id.clone()).collect(),
         },
-        rows: stands.iter().map(|one| row(one, &entries, &days, &month.name)).collect(),
+        rows: stands.iter().map(|one| row(&here, one, &entries, &days, &month.name)).collect(),
         entries: entries.iter().rev().map(|one| entry(&here, one)).collect(),
         days,
         analyzer: id.to_owned(),

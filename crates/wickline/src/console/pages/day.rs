@@ -143,7 +143,7 @@ fn row(here: &Here, line: &Line) -> Row {
             [only] if only.state == item.state && !only.on_hold => String::new(),
             _ => frame::way(here, item),
         },
-        noted: visible(&line.noted()),
+        noted: here.told(&line.noted()),
         state: here.t(&format!("state.{}", item.state.text())),
         class: frame::class(item.state),
         glyph: frame::glyph(item.state),
@@ -164,8 +164,8 @@ fn todo(here: &Here, line: &Line) -> Todo {
         State::Refused => "day.do_refused",
         State::Waiting if item.deliveries.iter().any(|d| d.on_hold) => "day.do_kept_back",
         _ => {
-            let words = line.todo.as_ref().map_or("", |todo| &todo.words);
-            return Todo { words: visible(words), own: false };
+            let words = line.todo.as_ref().map(|todo| here.told(&todo.words)).unwrap_or_default();
+            return Todo { words, own: false };
         }
     };
     Todo { words: here.t(place).to_owned(), own: true }
@@ -223,14 +223,14 @@ fn parts(here: &Here, lines: &[Line], asks: bool) -> Vec<Part> {
     parts
 }
 
-/// What only waits, by receiver; what stands in its way is told in the words of the commands.
+/// What only waits, by receiver.
 fn waiting(here: &Here, leaf: &Leaf) -> Vec<(String, String)> {
     let one = |one: &Waits| {
         let n = here.language.number(one.count);
         let words = [("receiver", one.receiver.as_str()), ("n", n.as_str())];
         match leaf.sheet.barriers.get(&one.receiver) {
             None => (here.language.say("day.goes", &words), String::new()),
-            Some(barrier) => (here.language.say("day.waits", &words), visible(&barrier.words)),
+            Some(barrier) => (here.language.say("day.waits", &words), here.told(&barrier.words)),
         }
     };
     leaf.waits.iter().map(one).collect()
@@ -249,7 +249,7 @@ async fn shown(here: Here, date: &str, after: i64, halt: Option<Halt>) -> Result
     let fault = sheet
         .faults
         .first()
-        .map(|fault| here.language.say("day.fault", &[("why", &visible(fault))]));
+        .map(|fault| here.language.say("day.fault", &[("why", &here.told(fault))]));
     let line = match (open, leaf.is_empty) {
         (0, true) => here.t("day.nothing").to_owned(),
         (0, false) => here.t("day.clear").to_owned(),
@@ -273,10 +273,10 @@ async fn shown(here: Here, date: &str, after: i64, halt: Option<Halt>) -> Result
         notices: [&sheet.notices, &sheet.replaced, &sheet.questions]
             .into_iter()
             .flatten()
-            .map(|text| visible(text))
-            .chain(sheet.unheard.iter().map(|one| visible(&one.to_string())))
+            .map(|said| here.told(said))
+            .chain(sheet.unheard.iter().map(|one| here.told(&one.words())))
             .collect(),
-        beside: sheet.review.iter().chain(&sheet.care).map(|text| visible(text)).collect(),
+        beside: sheet.review.iter().chain(&sheet.care).map(|said| here.told(said)).collect(),
         closed: sheet.closed.as_ref().map(|closed| {
             let at = frame::moment(bench, &closed.at);
             here.language.say("day.closed", &[("who", &visible(&closed.who)), ("at", &at)])

@@ -8,6 +8,7 @@ use axum::http::StatusCode;
 use axum::response::{IntoResponse, Redirect, Response};
 use wickline_normalize::{Reason, Remedy};
 
+use super::After;
 use crate::acts::people::PersonRole;
 use crate::console::form::Signed;
 use crate::console::frame::{self, Frame};
@@ -226,15 +227,9 @@ impl Page {
     }
 }
 
-#[derive(serde::Deserialize, Default)]
-#[serde(default)]
-pub struct After {
-    after: String,
-}
-
 /// `GET /held`
 pub async fn page(here: Here, Query(after): Query<After>) -> Result<Response, Halt> {
-    list(here, after.after.parse().unwrap_or(0), None).await
+    list(here, after.row(), None).await
 }
 
 async fn list(here: Here, after: i64, halt: Option<Halt>) -> Result<Response, Halt> {

@@ -96,7 +96,7 @@ fn of(here: &Here, analyzer: &Analyzer, now: &Now) -> One {
     let abouts = [About::Line, About::Instrument, About::Clock];
     let own = now.findings.iter().filter(|f| f.which == analyzer.id && abouts.contains(&f.about));
     let fact = |f: &crate::sheet::now::Finding| {
-        (here.t(super::today::about(f.about)), visible(&f.text), f.wrong)
+        (here.t(super::today::about(f.about)), here.told(&f.text), f.wrong)
     };
     One {
         id: analyzer.id.clone(),

@@ -37,6 +37,19 @@ use super::halt::Halt;
 use super::here::{self, Site, asked};
 use super::sign;
 
+/// Where a list goes on: behind this row.
+#[derive(serde::Deserialize, Default)]
+#[serde(default)]
+pub struct After {
+    after: String,
+}
+
+impl After {
+    fn row(&self) -> i64 {
+        self.after.parse().unwrap_or(0)
+    }
+}
+
 /// Every page, behind who may see it.
 pub(super) fn routes(site: Arc<Site>) -> Router {
     let inside = Router::new()

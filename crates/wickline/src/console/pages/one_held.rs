@@ -9,7 +9,7 @@ use wickline_normalize::{Reason, Remedy};
 use super::held::{one_strip, taken, words};
 use crate::acts::comparing::{Difference, texts};
 use crate::acts::decide::Decision;
-use crate::acts::identify::{Material, Twice};
+use crate::acts::identify::{Entered, Material, Twice};
 use crate::acts::people::PersonRole;
 use crate::console::form::Signed;
 use crate::console::frame::{self, Frame};
@@ -21,6 +21,7 @@ use crate::store::StoreError;
 use crate::store::lists::reports::{AskedHeld, Item, Kept};
 use crate::store::state::State;
 use crate::store::tape::Tape;
+use crate::texts::Said;
 
 /// Printed lines that are shown: the rest is on the page of the report.
 const LINES: usize = 200;
@@ -196,7 +197,8 @@ pub async fn as_it_was(here: &Here, n: i64, seen: &str) -> Result<(), Halt> {
     let text = match last {
         Some(row) => {
             let (who, at) = (visible(&row.who), frame::time(&here.bench, row.at));
-            here.language.say("halt.quicker", &[("who", &who), ("at", &at), ("what", &row.verb)])
+            let what = here.told(&Said::verb(&row.verb));
+            here.language.say("halt.quicker", &[("who", &who), ("at", &at), ("what", &what)])
         }
         None => here.t("halt.changed").to_owned(),
     };
@@ -255,7 +257,7 @@ async fn acted(signed: &Signed, n: i64, act: &str) -> Result<String, Halt> {
                 scanned(here, n, fields.get("specimen")).await?,
                 scanned(here, n, fields.get("again")).await?,
             ];
-            let twice = Twice::of("specimen ids", &first, &again).map_err(wrong)?;
+            let twice = Twice::of(Entered::Specimens, &first, &again).map_err(wrong)?;
             let done = ledger.within(ledger.report_identify(bench, &actor, n, &twice)).await;
             done.map_err(wrong)?;
             let specimen = visible(&first);
@@ -264,10 +266,10 @@ async fn acted(signed: &Signed, n: i64, act: &str) -> Result<String, Halt> {
         }
         "control" => {
             let reason = reason(here, fields.get("reason"))?;
-            let level = Twice::of("levels", fields.get("level"), fields.get("level_again"))
+            let level = Twice::of(Entered::Levels, fields.get("level"), fields.get("level_again"))
                 .map_err(wrong)?;
-            let lot =
-                Twice::of("lots", fields.get("lot"), fields.get("lot_again")).map_err(wrong)?;
+            let lot = Twice::of(Entered::Lots, fields.get("lot"), fields.get("lot_again"))
+                .map_err(wrong)?;
             let material = Material { level, lot };
             let filed = ledger.report_is_control(bench, &actor, n, &material, reason);
             ledger.within(filed).await.map_err(wrong)?;

@@ -6,11 +6,9 @@ use axum::http::StatusCode;
 use axum::response::Response;
 use wickline_normalize::orders::Standing;
 
-use super::report::what;
 use crate::console::frame::{self, Frame};
 use crate::console::halt::Halt;
 use crate::console::here::Here;
-use crate::seen::visible;
 use crate::store::lists::orders::{AskedOrders, OrderView};
 use crate::store::rows::order::called;
 
@@ -58,9 +56,9 @@ fn row(here: &Here, view: &OrderView) -> Row {
         specimens: frame::cell(&ids.join(", ")),
         urgent: wanted.is_some_and(|wanted| wanted.urgent),
         received: frame::time(&here.bench, order.received.saturating_mul(1_000_000)),
-        standing: order.standing.code(),
-        strip: what(view.trace(), None, None),
-        todo: view.todo().map_or(String::new(), |todo| visible(&todo)),
+        standing: here.t(&format!("standing.{}", order.standing.code())),
+        strip: here.told(&view.trace()),
+        todo: view.todo().map_or(String::new(), |todo| here.told(&todo)),
         reports: view.reports.clone(),
     }
 }

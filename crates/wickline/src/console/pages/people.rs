@@ -9,10 +9,10 @@ use crate::console::form::Signed;
 use crate::console::frame::{self, Frame};
 use crate::console::halt::{self, Halt};
 use crate::console::here::{Choices, Here};
-use crate::console::texts::Language;
 use crate::console::{password, sign};
 use crate::seen::visible;
 use crate::store::StoreError;
+use crate::texts::Language;
 
 /// Somebody in the list.
 struct One {

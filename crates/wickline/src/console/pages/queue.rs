@@ -5,6 +5,7 @@ use axum::extract::{Path, Query};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Redirect, Response};
 
+use super::After;
 use super::one_held::reason;
 use crate::acts::people::PersonRole;
 use crate::acts::retry::Which;
@@ -14,6 +15,7 @@ use crate::console::halt::Halt;
 use crate::console::here::Here;
 use crate::seen::visible;
 use crate::sheet::now::{About, Now};
+use crate::sheet::todo::shown;
 use crate::store::StoreError;
 use crate::store::lists::names::Typed;
 use crate::store::lists::queue::{Asked, QueueItem};
@@ -74,15 +76,9 @@ impl Page {
     }
 }
 
-#[derive(serde::Deserialize, Default)]
-#[serde(default)]
-pub struct After {
-    after: String,
-}
-
 /// `GET /queue`
 pub async fn page(here: Here, Query(after): Query<After>) -> Result<Response, Halt> {
-    list(here, after.after.parse().unwrap_or(0), None).await
+    list(here, after.row(), None).await
 }
 
 fn row(here: &Here, item: QueueItem) -> Row {
@@ -129,11 +125,11 @@ async fn list(here: Here, after: i64, halt: Option<Halt>) -> Result<Response, Ha
         let found = now.of(About::Receiver, &target.id);
         receivers.push(Receiver {
             id: target.id.clone(),
-            text: found.map_or(String::new(), |f| visible(&f.text)),
+            text: found.map_or(String::new(), |f| here.told(&f.text)),
             wrong: found.is_some_and(|f| f.wrong),
             todo: found
-                .and_then(|f| f.todo.as_deref())
-                .map(crate::sheet::todo::shown)
+                .and_then(|f| f.todo.as_ref())
+                .map(|todo| shown(&here.told(todo)))
                 .unwrap_or_default(),
             paused: gate.paused,
             stopped: gate.stopped,

@@ -9,20 +9,23 @@ use super::held::{one_strip, taken};
 use super::one_held::{Line, as_it_was, kept, lines, number, reason};
 use crate::acts::comparing::texts;
 use crate::acts::holdings::Holding;
-use crate::acts::identify::Twice;
+use crate::acts::identify::{Entered, Twice};
 use crate::acts::people::PersonRole;
 use crate::console::form::Signed;
 use crate::console::frame::{self, Frame};
 use crate::console::halt::Halt;
 use crate::console::here::Here;
 use crate::seen::visible;
-use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::lists::names::{Listed, Typed};
 use crate::store::lists::reports::Item;
 use crate::store::state::State;
 use crate::store::tape::Tape;
 use crate::store::trail::Row;
+use crate::texts::Said;
+
+/// Who did what the daemon does.
+pub const OURSELVES: &str = "wickline";
 
 /// A line of the print and what was read in it.
 struct Read {
@@ -154,7 +157,7 @@ async fn shown(here: Here, id: i64, halt: Option<Halt>) -> Result<Response, Halt
         holdings,
         beside,
         before: before.iter().map(|b| visible(&b.specimen)).collect(),
-        history: history.iter().map(|row| done(bench, row)).collect(),
+        history: history.iter().map(|row| done(&here, row)).collect(),
         held: item.state == State::Held,
         withdraws: out && item.level.is_none() && here.may(PersonRole::Technologist),
         corrects: out && item.level.is_none() && here.may(PersonRole::Analyst),
@@ -184,22 +187,32 @@ fn sent(here: &Here, item: &Item, message: &Listed) -> Sent {
 }
 
 /// One act that was done to it.
-fn done(bench: &Bench, row: &Row) -> Done {
+fn done(here: &Here, row: &Row) -> Done {
     Done {
-        at: frame::time(bench, row.at),
+        at: frame::time(&here.bench, row.at),
         who: visible(&row.who),
-        by_itself: row.who == "wickline",
-        what: visible(&what(row.verb.as_str(), row.was.as_deref(), row.became.as_deref())),
-        reason: visible(row.reason.as_deref().unwrap_or("")),
+        by_itself: row.who == OURSELVES,
+        what: here.told(&what(&row.verb, row.was.as_deref(), row.became.as_deref())),
+        reason: reason_of(here, row),
     }
 }
 
 /// An act in one line.
-pub fn what(verb: &str, was: Option<&str>, became: Option<&str>) -> String {
-    match (was, became) {
-        (Some(was), Some(became)) => format!("{verb}: {was} → {became}"),
-        (None, Some(text)) | (Some(text), None) => format!("{verb}: {text}"),
-        (None, None) => verb.to_owned(),
+pub fn what(verb: &str, was: Option<&str>, became: Option<&str>) -> Said {
+    let verb = Said::verb(verb);
+    match (was.map(Said::kept), became.map(Said::kept)) {
+        (Some(was), Some(became)) => verb.then(": ").then(was).then(" → ").then(became),
+        (None, Some(text)) | (Some(text), None) => verb.then(": ").then(text),
+        (None, None) => verb,
+    }
+}
+
+/// Why it was done: in the words of whoever did it; what we did by ourselves has ours.
+pub fn reason_of(here: &Here, row: &Row) -> String {
+    let reason = row.reason.as_deref().unwrap_or("");
+    match row.who == OURSELVES {
+        true => here.told(&Said::kept(reason)),
+        false => visible(reason),
     }
 }
 
@@ -267,7 +280,7 @@ async fn acted(signed: &Signed, id: i64, act: &str) -> Result<String, Halt> {
                         let code = StatusCode::UNPROCESSABLE_ENTITY;
                         return Err(Halt::new(code, here.language, here.t("report.which")));
                     }
-                    false => Some(Twice::of("specimen ids", first, again).map_err(wrong)?),
+                    false => Some(Twice::of(Entered::Specimens, first, again).map_err(wrong)?),
                 };
             here.must_prove(fields.get("password")).await?;
             let done = ledger.report_withdraw(bench, &actor, id, reason, right.as_ref());

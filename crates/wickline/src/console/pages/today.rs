@@ -12,6 +12,7 @@ use crate::console::here::Here;
 use crate::seen::visible;
 use crate::sheet::calls;
 use crate::sheet::now::{About, Finding, Now};
+use crate::sheet::todo::shown;
 use crate::store::StoreError;
 use crate::store::lists::reports::Item;
 
@@ -123,12 +124,12 @@ pub fn about(about: About) -> &'static str {
 fn need(here: &Here, finding: &Finding, day: &str) -> Need {
     let link = link(finding, day);
     Need {
-        which: visible(&finding.which),
+        which: here.told(&finding.named()),
         about: here.t(about(finding.about)),
-        text: visible(&finding.text),
+        text: here.told(&finding.text),
         // Where a page sees to it nobody is sent to a terminal.
         todo: match link.is_empty() {
-            true => finding.todo.as_deref().map(crate::sheet::todo::shown).unwrap_or_default(),
+            true => finding.todo.as_ref().map(|todo| shown(&here.told(todo))).unwrap_or_default(),
             false => String::new(),
         },
         link,
@@ -167,7 +168,7 @@ fn parts(here: &Here, now: &Now, ids: &[String], abouts: &[About]) -> Vec<Part> 
                 || f.which.strip_prefix(id.as_str()).is_some_and(|r| r.starts_with(", "));
             same && abouts.contains(&f.about)
         };
-        let fact = |f: &Finding| (here.t(about(f.about)), visible(&f.text), f.wrong);
+        let fact = |f: &Finding| (here.t(about(f.about)), here.told(&f.text), f.wrong);
         Part { id: id.clone(), facts: now.findings.iter().filter(own).map(fact).collect() }
     };
     ids.iter().map(of).collect()
@@ -249,8 +250,8 @@ fn surroundings(here: &Here, now: &Now) -> Vec<Part> {
         [About::Daemon, About::Store, About::Certificate, About::Alarm, About::Day, About::Orders];
     let own = now.findings.iter().filter(|f| abouts.contains(&f.about) && !f.wrong);
     own.map(|f| Part {
-        id: visible(&f.which),
-        facts: vec![(here.t(about(f.about)), visible(&f.text), false)],
+        id: here.told(&f.named()),
+        facts: vec![(here.t(about(f.about)), here.told(&f.text), false)],
     })
     .collect()
 }

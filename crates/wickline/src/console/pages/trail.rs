@@ -5,12 +5,13 @@ use axum::extract::Query;
 use axum::http::StatusCode;
 use axum::response::Response;
 
-use super::report::what;
+use super::report::{OURSELVES, reason_of, what};
 use crate::console::frame::{self, Frame};
 use crate::console::halt::Halt;
 use crate::console::here::Here;
 use crate::seen::visible;
 use crate::store::trail::view::Asked;
+use crate::texts::Said;
 
 /// Rows of a page.
 const MOST: i64 = 200;
@@ -58,10 +59,10 @@ pub async fn page(here: Here, Query(before): Query<Before>) -> Result<Response, 
         n: row.n,
         at: frame::time(&here.bench, row.at),
         who: visible(&row.who),
-        by_itself: row.who == "wickline",
-        object: visible(&row.object),
-        what: visible(&what(&row.verb, row.was.as_deref(), row.became.as_deref())),
-        reason: visible(row.reason.as_deref().unwrap_or("")),
+        by_itself: row.who == OURSELVES,
+        object: here.told(&Said::kept_in("object", &row.object)),
+        what: here.told(&what(&row.verb, row.was.as_deref(), row.became.as_deref())),
+        reason: reason_of(&here, row),
     };
     let page = Page {
         rows: rows.iter().rev().map(row).collect(),

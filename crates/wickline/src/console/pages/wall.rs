@@ -10,9 +10,9 @@ use super::today::about;
 use crate::console::door::Way;
 use crate::console::halt::Halt;
 use crate::console::here::{Shared, asked};
-use crate::console::texts::Language;
 use crate::seen::visible;
 use crate::sheet::now::{About, Now};
+use crate::texts::Language;
 
 struct Row {
     about: &'static str,
@@ -55,8 +55,8 @@ pub async fn page(
         .wrong()
         .map(|found| Row {
             about: language.text(about(found.about)),
-            which: visible(&found.which),
-            text: visible(found.outside.as_ref().unwrap_or(&found.text)),
+            which: visible(&found.named().told(language)),
+            text: visible(&found.outside.as_ref().unwrap_or(&found.text).told(language)),
             refused: matches!(found.about, About::Refused | About::Missing | About::Store),
         })
         .collect();

@@ -5,21 +5,19 @@ use serde_json::json;
 use super::{About, Look, facts};
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
+use crate::texts::say;
 
 const DAY_US: i64 = 86_400_000_000;
-const TODO: &str = "mend what it names, where it failed; the next good one lifts this, whoever makes it: \
-                    `systemctl start wickline-backup.service`; how the nightly ones go `systemctl status \
-                    wickline-backup.timer wickline-backup.service` tells";
 
 impl Look<'_> {
     pub(super) async fn backups(&mut self, ledger: &Ledger) -> Result<(), StoreError> {
         let made_at = ledger.last_backup().await?;
         let failed = ledger.backup_failed().await?;
         let last = match made_at {
-            None => "none was made before".to_owned(),
+            None => say!("found.backup_none"),
             Some(at) => match (self.now - at).div_euclid(DAY_US) {
-                ..1 => format!("the last one is of {}", self.time(at)),
-                days => format!("the last one is of {}, {days} day(s) old", self.time(at)),
+                ..1 => say!("found.backup_last", at = self.time(at)),
+                days => say!("found.backup_old", at = self.time(at), n = days),
             },
         };
         let is_old = |at: i64| {
@@ -29,11 +27,8 @@ impl Look<'_> {
             (Some(act), _) => {
                 let why = act.reason.unwrap_or_default();
                 let (who, at) = (act.who, self.time(act.at));
-                (
-                    true,
-                    format!("the one of {at} by {who} failed: {why}; {last}"),
-                    "failed".to_owned(),
-                )
+                let text = say!("found.backup_failed", at = at, who = who, why = why, last = last);
+                (true, text, say!("found.failed"))
             }
             (None, Some(at)) => (is_old(at), last.clone(), last),
             (None, None) => return Ok(()),
@@ -43,7 +38,7 @@ impl Look<'_> {
         // Results go on meanwhile.
         found.urgent = false;
         found.outside = Some(outside);
-        found.todo = wrong.then(|| TODO.into());
+        found.todo = wrong.then(|| say!("do.backup"));
         found.facts = facts([("made_at", json!(at))]);
         Ok(())
     }

@@ -5,6 +5,7 @@ use serde_json::json;
 use super::{About, Look};
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
+use crate::texts::{Said, say};
 
 impl Look<'_> {
     pub(super) async fn care(&mut self, ledger: &Ledger) -> Result<(), StoreError> {
@@ -14,10 +15,11 @@ impl Look<'_> {
                 continue;
             }
             let due: Vec<&_> = stands.iter().filter(|one| one.due).collect();
-            let words = due.iter().map(|one| format!("{}: {}", one.name, one.words));
+            let words =
+                due.iter().map(|one| Said::from(format!("{}: ", one.name)).then(&one.words));
             let text = match due.is_empty() {
-                true => "nothing is due".to_owned(),
-                false => words.collect::<Vec<_>>().join("; "),
+                true => say!("found.nothing_due"),
+                false => Said::list("; ", words),
             };
             let names: Vec<&str> = due.iter().map(|one| one.name.as_str()).collect();
             let due = json!(names);

@@ -8,9 +8,7 @@ use crate::store::ledger::Ledger;
 use crate::store::rows::configuration::{self, CHANGED};
 use crate::store::rows::daemon_state::{Kind, SILENT_US};
 use crate::store::tape::Tape;
-
-const TAPE_BACK: &str = "put the tape back that stood here, with those beside it (-wal and -shm), then `systemctl \
-                         start wickline`; started with this one, what only the other has is not read";
+use crate::texts::{Said, say};
 
 /// A daemon is named by its machine and its tape.
 fn tape_of(daemon: &str) -> &str {
@@ -26,17 +24,20 @@ impl Look<'_> {
     ) -> Result<(), StoreError> {
         let runs = self.told.iter().find(|told| self.is_heard(told));
         let how = match runs.map(|told| (told.daemon.clone(), told.own().map(|own| own.since))) {
-            None => "the file is wrong, and no daemon starts with it".to_owned(),
+            None => say!("found.file_wrong_none"),
             Some((daemon, began)) => {
                 let changed = ledger.last_act(&configuration::object(&daemon), CHANGED).await?;
                 // A start reads it too, and notes nothing where it says the same as before.
                 let read = changed.map(|act| act.at).max(began);
-                let read = read.map_or(String::new(), |at| format!(" at {}", self.time(at)));
-                format!("the file is wrong; the daemon runs on what it read{read}")
+                match read {
+                    Some(at) => say!("found.file_wrong_at", at = self.time(at)),
+                    None => say!("found.file_wrong"),
+                }
             }
         };
         let first = faults.lines().find(|line| !line.ends_with("is wrong:")).unwrap_or_default();
-        let found = self.add(About::Daemon, "configuration", true, format!("{how}: {first}"));
+        let found =
+            self.add(About::Daemon, "configuration", true, how.clone().then(format!(": {first}")));
         found.outside = Some(how);
         found.todo = Some("wickline check".into());
         found.facts.insert("faults".into(), json!(faults));
@@ -54,8 +55,8 @@ impl Look<'_> {
                 continue;
             }
             let text = match runs {
-                true => "not known: the file cannot be read".to_owned(),
-                false => "not known: the file cannot be read, and no daemon tells of it".to_owned(),
+                true => say!("found.file_unread"),
+                false => say!("found.file_unread_none"),
             };
             self.add(about, "-", false, text);
         }
@@ -65,15 +66,11 @@ impl Look<'_> {
     pub(super) fn not_renewed(&mut self) {
         let Some(point) = self.point(Kind::Configuration, "", None).cloned() else { return };
         let at = self.time(point.since);
-        let how = format!("refused at {at}: the daemon runs on what it read before");
+        let how = say!("found.not_renewed", at = at);
         let why = point.why.map_or(String::new(), |why| format!("; {why}"));
-        let found = self.add(About::Daemon, "configuration", true, format!("{how}{why}"));
+        let found = self.add(About::Daemon, "configuration", true, how.clone().then(why));
         found.outside = Some(how);
-        found.todo = Some(
-            "`wickline check` says what is wrong with the file; once it is right, `systemctl reload wickline`, or a \
-             restart where [store] changed"
-                .into(),
-        );
+        found.todo = Some(say!("do.not_renewed"));
     }
 
     /// Which tape stands here. None: that cannot be seen, or daemons with tapes of their own share the ledger.
@@ -90,8 +87,7 @@ impl Look<'_> {
     pub(super) async fn daemons(&mut self) {
         let (now, tape) = (self.now, self.tape_here().await);
         if self.told.is_empty() {
-            let text = "no daemon was ever heard on this ledger".to_owned();
-            self.add(About::Daemon, "-", true, text);
+            self.add(About::Daemon, "-", true, say!("found.never_heard"));
         }
         for told in self.told.clone() {
             let seconds = now.saturating_sub(told.noted_at) / 1_000_000;
@@ -99,36 +95,36 @@ impl Look<'_> {
             let own = told.own();
             let lives = self.lock != Some(false);
             let other = tape.as_ref().is_some_and(|tape| tape_of(&told.daemon) != tape);
-            let (wrong, text) = match own {
+            let (wrong, text): (bool, Said) = match own {
                 // What is to be done about a new tape its notice says, once a daemon has met it.
                 _ if other => {
-                    let none = if lives { "" } else { "no daemon runs; " };
-                    let its = "it worked with another tape than the one that stands here";
-                    (!lives, format!("{none}heard until {at}, {its}"))
+                    let text = match lives {
+                        true => say!("found.other_tape", at = at),
+                        false => say!("found.other_tape_none", at = at),
+                    };
+                    (!lives, text)
                 }
                 Some(own) if !own.up => {
-                    let stopped = format!("the daemon was stopped at {}", self.time(own.since));
+                    let at = self.time(own.since);
                     // Whoever has the lock of a ledger in a file runs, and tells of itself in a moment.
                     match self.lock {
-                        Some(true) => (false, format!("{stopped}, and one has begun since")),
-                        _ => (true, stopped),
+                        Some(true) => (false, say!("found.stopped_begun", at = at)),
+                        _ => (true, say!("found.was_stopped", at = at)),
                     }
                 }
-                _ if seconds * 1_000_000 > SILENT_US => {
-                    (true, format!("the daemon is not heard since {at}"))
-                }
+                _ if seconds * 1_000_000 > SILENT_US => (true, say!("found.not_heard", at = at)),
                 // Its lock goes with the process, and says so before anybody misses it.
-                _ if !lives => (true, format!("the daemon does not run: last heard at {at}")),
+                _ if !lives => (true, say!("found.not_running", at = at)),
                 own => {
                     let since = own.map_or(now, |own| own.since);
-                    (false, format!("running since {}", self.time(since)))
+                    (false, say!("found.running", at = self.time(since)))
                 }
             };
             let noted = self.bench.clock.rfc3339(told.noted_at);
             let found = self.add(About::Daemon, &told.daemon, wrong, text);
             found.facts.insert("heard_at".into(), json!(noted));
             if other && !lives {
-                found.todo = Some(TAPE_BACK.into());
+                found.todo = Some(say!("do.tape_back"));
             }
         }
     }

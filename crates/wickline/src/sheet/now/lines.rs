@@ -7,6 +7,7 @@ use crate::pipeline::seen::{GO_ON_US, NOT_YET};
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::rows::daemon_state::{Kind, Point};
+use crate::texts::{Said, say};
 
 /// A silence shorter than this is nobody's habit, in microseconds. Our own choice.
 const SILENCE_LEAST: i64 = 3_600_000_000;
@@ -17,14 +18,6 @@ const WEEK_US: i64 = 7 * 86_400_000_000;
 /// A daemon that began less long ago may be opening a line still: nobody is needed for that. An opening has 10 s, and
 /// what it came to is told within a second or two.
 const OPENING_US: i64 = 15_000_000;
-
-const RIVALS: &str = "find the second device that has this line's address in its settings, and give it a line of \
-                      its own";
-const REFUSED: &str = "find who connects: an analyzer that has a new address belongs into `allow` of this line, then \
-                       `systemctl reload wickline`; a second device needs a line of its own";
-const SILENT: &str = "see whether the analyzer is on, is set to send and has its cable; where nobody measured, \
-                      nothing is wrong: the next report lifts this";
-const COPY: &str = "have the place that the copy goes to take it again; results do not wait for it";
 
 impl Look<'_> {
     /// Where one took another's place: which it is, and since when.
@@ -37,7 +30,7 @@ impl Look<'_> {
                 About::Instrument,
                 &analyzer.id,
                 false,
-                format!("serial {} since {since}", one.serial),
+                say!("found.serial", serial = &one.serial, at = since),
             );
             found.facts = facts([("serial", json!(one.serial))]);
         }
@@ -63,8 +56,8 @@ impl Look<'_> {
             let last = ledger.last_report(&id).await?;
             let silence = self.silence(ledger, &id, last.map(|(_, at)| at)).await?;
             let last_text = match last {
-                Some((n, at)) => format!("last report {n}, heard {}", self.time(at)),
-                None => "no report yet".to_owned(),
+                Some((n, at)) => say!("found.last_report", n = n, at = self.time(at)),
+                None => say!("found.no_report"),
             };
             let of = |kind| self.point(kind, &id, None).cloned();
             let (point, rivals) = (of(Kind::Line), of(Kind::Rivals));
@@ -79,14 +72,9 @@ impl Look<'_> {
                 tee.as_ref().filter(|tee| tee.up).map(|tee| self.copy(tee)),
                 troubles.as_ref().map(|troubles| self.troubles(troubles)),
                 noise.as_ref().map(|noise| self.noise(noise)),
-                last_away.map(|at| {
-                    format!(
-                        "{many} connection(s) turned away today and not read, the last at {}",
-                        self.time(at)
-                    )
-                }),
+                last_away.map(|at| say!("found.turned_away", n = many, at = self.time(at))),
             ];
-            let text = parts.into_iter().flatten().collect::<Vec<_>>().join("; ");
+            let text = Said::list("; ", parts.into_iter().flatten());
             let down = point.as_ref().is_some_and(|p| !p.up && !self.is_being_opened(p));
             let up = point.as_ref().map(|p| p.up).or(self.lock.filter(|lives| !lives));
             let since = point.map(|p| self.bench.clock.rfc3339(p.since));
@@ -95,10 +83,12 @@ impl Look<'_> {
             // Each has a finding of its own: of one that is known and told nothing more would be told when the line
             // goes down, too.
             let beside = [
-                silence.clone().map(|silence| ("silent", silence, SILENT)),
-                rivals.as_ref().map(|rivals| ("rivals", self.rivals(rivals), RIVALS)),
-                refused.as_ref().map(|refused| ("refused", self.refused(refused), REFUSED)),
-                tee.as_ref().filter(|t| !t.up).map(|tee| ("copy", self.copy(tee), COPY)),
+                silence.clone().map(|silence| ("silent", silence, say!("do.silent"))),
+                rivals.as_ref().map(|rivals| ("rivals", self.rivals(rivals), say!("do.rivals"))),
+                refused
+                    .as_ref()
+                    .map(|refused| ("refused", self.refused(refused), say!("do.refused"))),
+                tee.as_ref().filter(|t| !t.up).map(|tee| ("copy", self.copy(tee), say!("do.copy"))),
             ];
             let found = self.add(About::Line, &id, down, text);
             found.facts = facts([
@@ -116,26 +106,31 @@ impl Look<'_> {
             ]);
             for (what, text, todo) in beside.into_iter().flatten() {
                 let found = self.add(About::Line, &format!("{id}, {what}"), true, text);
-                found.todo = Some(todo.to_owned());
+                found.todo = Some(todo);
             }
         }
         Ok(())
     }
 
-    fn stands(&self, point: Option<&Point>) -> String {
+    fn stands(&self, point: Option<&Point>) -> Said {
         let Some(point) = point else {
             return match self.lock {
-                Some(false) => "closed: no daemon runs",
-                _ => "not known: no daemon tells of it",
-            }
-            .to_owned();
+                Some(false) => say!("found.line_closed"),
+                _ => say!("found.untold"),
+            };
         };
-        let how = point.why.as_deref().map_or(String::new(), |how| format!(" ({how})"));
+        let how = point
+            .why
+            .as_deref()
+            .map_or(Said::default(), |how| Said::from(" (").then(Said::kept(how)).then(")"));
         if self.is_being_opened(point) {
-            return "being opened".to_owned();
+            return say!("found.opening");
         }
-        let stands = if point.up { "open" } else { "down" };
-        format!("{stands} since {}{how}", self.time(point.since))
+        let at = self.time(point.since);
+        match point.up {
+            true => say!("found.line_open", at = at).then(how),
+            false => say!("found.line_down", at = at).then(how),
+        }
     }
 
     fn is_being_opened(&self, point: &Point) -> bool {
@@ -143,44 +138,34 @@ impl Look<'_> {
         !point.up && begun && self.now - point.since < OPENING_US
     }
 
-    fn rivals(&self, rivals: &Point) -> String {
-        let at = self.time(rivals.since);
-        format!(
-            "since {at} new connections take it over again and again: do two devices connect to it?"
-        )
+    fn rivals(&self, rivals: &Point) -> Said {
+        say!("found.rivals", at = self.time(rivals.since))
     }
 
-    fn refused(&self, refused: &Point) -> String {
+    fn refused(&self, refused: &Point) -> Said {
         let (since, last) = (refused.since, refused.last_at.unwrap_or(refused.since));
         let how = refused.why.as_deref().unwrap_or_default();
-        format!(
-            "connections are refused since {}, the last at {}: {how}",
-            self.time(since),
-            self.time(last)
-        )
+        say!("found.refused", at = self.time(since), last = self.time(last), why = how)
     }
 
-    fn copy(&self, tee: &Point) -> String {
+    fn copy(&self, tee: &Point) -> Said {
         let to = tee.why.as_deref().unwrap_or_default();
         match tee.up {
-            true => format!("its copy goes to {to}"),
-            false => format!("its copy waits since {} for {to}", self.time(tee.since)),
+            true => say!("found.copy_goes", to = to),
+            false => say!("found.copy_waits", at = self.time(tee.since), to = to),
         }
     }
 
-    fn troubles(&self, troubles: &Point) -> String {
+    fn troubles(&self, troubles: &Point) -> Said {
         let last = self.time(troubles.last_at.unwrap_or(troubles.since));
         let what = troubles.why.as_deref().unwrap_or_default();
-        format!("since {} {what}, the last told at {last}", self.time(troubles.since))
+        say!("found.troubles", at = self.time(troubles.since), what = what, last = last)
     }
 
-    fn noise(&self, noise: &Point) -> String {
+    fn noise(&self, noise: &Point) -> Said {
         let last = self.time(noise.last_at.unwrap_or(noise.since));
         let what = noise.why.as_deref().unwrap_or_default();
-        format!(
-            "noise since {}, {what}, the last at {last}: on the tape, and no report",
-            self.time(noise.since)
-        )
+        say!("found.noise", at = self.time(noise.since), what = what, last = last)
     }
 
     /// In words, where an analyzer says nothing for longer than the laboratory allows in its working hours; without
@@ -190,12 +175,12 @@ impl Look<'_> {
         ledger: &Ledger,
         analyzer: &str,
         last: Option<i64>,
-    ) -> Result<Option<String>, StoreError> {
+    ) -> Result<Option<Said>, StoreError> {
         let hours = self.bench.analyzer(analyzer).and_then(|a| a.hours.as_ref());
         if let Some(hours) = hours {
             let from = ledger.silence_from(analyzer).await?;
             let since = hours.silent_since(&self.bench.clock, self.now, from);
-            let words = |since| format!("silent in its working hours since {}", self.time(since));
+            let words = |since| say!("found.silent_hours", at = self.time(since));
             return Ok(since.map(words));
         }
         let Some(last) = last.filter(|last| self.now - last >= SILENCE_LEAST) else {
@@ -204,6 +189,6 @@ impl Look<'_> {
         let before = |week: i64| (last - week * WEEK_US, self.now - week * WEEK_US);
         let spans: Vec<_> = (1..=WEEKS).map(before).collect();
         let silent = ledger.spans_heard(analyzer, &spans).await? == spans.len();
-        Ok(silent.then(|| "silent for longer than is its habit at this hour".to_owned()))
+        Ok(silent.then(|| say!("found.silent")))
     }
 }

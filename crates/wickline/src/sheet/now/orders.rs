@@ -6,6 +6,7 @@ use super::{About, Look, count_text, facts};
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::rows::daemon_state::Kind;
+use crate::texts::{Said, say};
 
 /// How long after its strip was heard a question may be without an answer.
 const PATIENCE_US: i64 = 120_000_000;
@@ -20,18 +21,24 @@ impl Look<'_> {
             let point = self.point(Kind::Source, name, None).cloned();
             let (wrong, text) = match point {
                 Some(point) if !point.up => {
-                    (true, format!("cannot connect: {}", point.why.unwrap_or_default()))
+                    (true, say!("found.cannot_connect", why = point.why.unwrap_or_default()))
                 }
-                Some(point) => (false, format!("may connect since {}", self.time(point.since))),
-                None => (false, "no daemon tells whether it may connect".to_owned()),
+                Some(point) => (false, say!("found.may_connect", at = self.time(point.since))),
+                None => (false, say!("found.connect_untold")),
             };
             let turned = self.point(Kind::TurnedAway, name, None).cloned();
-            let turned = turned.map_or(String::new(), |away| {
+            let turned = turned.map(|away| {
                 let (last, since) = (away.last_at.unwrap_or(away.since), away.since);
-                let why = away.why.unwrap_or_default();
-                format!("; turned away since {}: {why}, at {}", self.time(since), self.time(last))
+                let (at, last) = (self.time(since), self.time(last));
+                say!(
+                    "found.source_turned",
+                    at = at,
+                    why = Said::kept(&away.why.unwrap_or_default()),
+                    last = last
+                )
             });
-            self.add(About::Orders, name, wrong, text + &turned);
+            let text = Said::list("; ", std::iter::once(text).chain(turned));
+            self.add(About::Orders, name, wrong, text);
             let unanswered = ledger.unanswered(self.bench, source, self.now - PATIENCE_US).await?;
             if let Some((many, since)) = unanswered {
                 self.unanswered(name, source.ask.as_deref().unwrap_or_default(), many, since);
@@ -45,14 +52,11 @@ impl Look<'_> {
         // A closed one bars another patient's order, whose people may not look at what they were answered.
         let disputed = of("disputed") + of("disputed-closed") + out;
         let mut text = match disputed {
-            0 => format!("{} wait for their strips", count_text(open)),
-            _ => format!(
-                "{} disputed: a specimen id is claimed for two patients, or a patient became somebody else",
-                count_text(disputed)
-            ),
+            0 => say!("found.orders_wait", n = count_text(open)),
+            _ => say!("found.disputed", n = count_text(disputed)),
         };
         if out > 0 {
-            text += &format!("; the result of {out} is out");
+            text = text.then("; ").then(say!("found.result_out", n = out));
         }
         let found = self.add(About::Orders, "orders", disputed > 0, text);
         found.todo = (disputed > 0).then(|| "wickline orders --standing disputed".into());
@@ -62,15 +66,9 @@ impl Look<'_> {
 
     /// Whoever is asked says nothing, not even that it refuses.
     fn unanswered(&mut self, name: &str, asked: &str, many: usize, since: i64) {
-        let text = format!(
-            "{asked} is asked about {many} specimen(s) that nobody ordered, the first heard {}, and does not answer",
-            self.time(since)
-        );
+        let text = say!("found.unanswered", asked = asked, n = many, at = self.time(since));
         let found = self.add(About::Orders, &format!("{name}, questions"), true, text);
-        found.todo = Some(format!(
-            "have {asked} reached, and ask its people whether it answers QBP^Q11: what waits is asked again by itself \
-             (`wickline held`)"
-        ));
+        found.todo = Some(say!("do.questions", asked = asked));
         found.facts = facts([("unanswered", json!(many))]);
     }
 }

@@ -3,9 +3,7 @@
 use super::{About, Look};
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
-
-const TODO: &str = "mend what it names; the next good one lifts this: `systemctl start wickline-purge.service`, or \
-                    `wickline purge`, which shows what would go";
+use crate::texts::say;
 
 impl Look<'_> {
     pub(super) async fn purges(&mut self, ledger: &Ledger) -> Result<(), StoreError> {
@@ -16,12 +14,12 @@ impl Look<'_> {
             About::Store,
             "purge",
             true,
-            format!("the one of {at} by {who} failed, so more is kept than is allowed: {why}"),
+            say!("found.purge_failed", at = at, who = who, why = why),
         );
         // Results go on meanwhile.
         found.urgent = false;
-        found.outside = Some("failed".to_owned());
-        found.todo = Some(TODO.into());
+        found.outside = Some(say!("found.failed"));
+        found.todo = Some(say!("do.purge"));
         Ok(())
     }
 }

@@ -4,7 +4,6 @@ use serde_json::json;
 
 use super::{About, CERTIFICATE_DAYS, Finding, Look};
 use crate::address::Address;
-use crate::backup::PUT_BACK;
 use crate::clock::{self, Sync};
 use crate::daemon;
 use crate::settings::bench::{Analyzer, Bench, To};
@@ -14,24 +13,17 @@ use crate::store::ledger::Ledger;
 use crate::store::rows::daemon_state::{Kind, Point, Told};
 use crate::store::tape::Tape;
 use crate::store::{StoreError, sound};
-
-const FILE_BACK: &str = "`systemctl stop wickline`, put the file back with those beside it (-wal and -shm), or \
-                         `wickline restore /var/backups/wickline`, then `systemctl start wickline`";
-
-/// What to do about a tape that is gone.
-pub const TAPE_GONE: &str = "put it back with those beside it (-wal and -shm), then `systemctl start wickline`; \
-                             without it the next start begins a new tape, and what only the old one has is not read";
+use crate::texts::{Said, say};
 
 /// The tape's file is not there although a daemon worked with it: with the ledger, or, where benches share one on a
 /// server, on this machine, where its lock stands.
 #[must_use]
-pub fn tape_gone(bench: &Bench, told: &[Told]) -> Option<String> {
+pub fn tape_gone(bench: &Bench, told: &[Told]) -> Option<Said> {
     let own = matches!(bench.ledger, Address::Sqlite(_));
     let worked = !told.is_empty() && (own || bench.tape.with_extension("lock").exists());
     let there = bench.tape.try_exists().unwrap_or(true);
     let shown = bench.tape.display();
-    (worked && !there)
-        .then(|| format!("{shown} is not there, and the ledger knows a daemon that wrote it"))
+    (worked && !there).then(|| say!("found.tape_gone", path = shown.to_string()))
 }
 
 /// Larger files are opened and no more: every page of this takes a second or two.
@@ -58,50 +50,46 @@ impl Look<'_> {
         let tape = self.point(Kind::Tape, "", None).filter(|p| !p.up).cloned();
         let low = free.is_some_and(|free| free < bench.low_water.saturating_mul(2));
         let room = match free {
-            Some(free) if low => format!(
-                "{} MiB free, and below {} MiB nothing is taken",
-                free >> 20,
-                bench.low_water >> 20
-            ),
-            Some(free) => format!("{} MiB free", free >> 20),
-            None => "its disk cannot be looked at from here".to_owned(),
-        };
-        let mut text = match &tape {
-            Some(point) => {
-                let why = point.why.as_deref().unwrap_or_default();
-                format!("since {}: {why}; {room}", self.time(point.since))
+            Some(free) if low => {
+                say!("found.room_low", n = free >> 20, low = bench.low_water >> 20)
             }
-            None => room,
+            Some(free) => say!("found.room", n = free >> 20),
+            None => say!("found.room_unseen"),
         };
-        text.push_str(&self.looked_at("tape"));
+        let full = tape.as_ref().map(|point| {
+            let why = point.why.as_deref().unwrap_or_default();
+            say!("found.since", at = self.time(point.since)).then(format!(": {why}"))
+        });
         let gone = tape_gone(bench, &self.told);
-        if let Some(gone) = &gone {
-            text = format!("{gone}; {text}");
-        }
+        let parts = [gone.clone(), full, Some(room), self.looked_at("tape")];
+        let text = Said::list("; ", parts.into_iter().flatten());
         let found = self.add(About::Store, "tape", low || tape.is_some() || gone.is_some(), text);
         if gone.is_some() {
-            found.todo = Some(TAPE_GONE.into());
-            found.outside = Some("its file is not there".into());
+            found.todo = Some(say!("do.tape_gone"));
+            found.outside = Some(say!("found.tape_gone_outside"));
         }
         found.facts.insert("free_bytes".into(), json!(free));
         let text = match ledger {
-            Ok(label) => format!("{label}: answers{}", self.looked_at("ledger")),
-            Err(why) => format!("{}: {why}", self.away()),
+            Ok(label) => {
+                let parts = [Some(say!("found.answers", label = label)), self.looked_at("ledger")];
+                Said::list("; ", parts.into_iter().flatten())
+            }
+            Err(why) => self.away().then(format!(": {why}")),
         };
         let is_file = matches!(bench.ledger, Address::Sqlite(_));
-        let outside = ledger.is_err().then(|| self.away().to_owned());
+        let outside = ledger.is_err().then(|| self.away());
         let found = self.add(About::Store, "ledger", ledger.is_err(), text);
         found.outside = outside;
         if ledger.is_err() && is_file {
-            found.todo = Some(FILE_BACK.to_owned());
+            found.todo = Some(say!("do.file_back"));
         }
     }
 
     /// What it means that the ledger is not there.
-    fn away(&self) -> &'static str {
+    fn away(&self) -> Said {
         match self.lock {
-            Some(false) => "it cannot be used, and no daemon runs: nothing is heard",
-            _ => "it cannot be reached, and lines are heard onto the tape",
+            Some(false) => say!("found.ledger_none"),
+            _ => say!("found.ledger_away"),
         }
     }
 
@@ -110,16 +98,16 @@ impl Look<'_> {
         let ledger = |f: &&mut Finding| f.about == About::Store && f.which == "ledger";
         let found = self.findings.iter_mut().find(ledger);
         if let (Some(found), StoreError::Absent { .. }) = (found, error) {
-            found.todo = Some("`systemctl start wickline` makes it".into());
+            found.todo = Some(say!("do.first_start"));
         }
     }
 
     /// How far a daemon looked at the pages of a store, as long as it does.
-    fn looked_at(&self, store: &str) -> String {
+    fn looked_at(&self, store: &str) -> Option<Said> {
         let point = self.point(Kind::Check, store, None);
-        point.map_or_else(String::new, |point| {
+        point.map(|point| {
             let how = point.why.as_deref().unwrap_or_default();
-            format!("; its pages are looked at since {}, {how}", self.time(point.since))
+            say!("found.looked_at", at = self.time(point.since), how = Said::kept(how))
         })
     }
 
@@ -136,8 +124,8 @@ impl Look<'_> {
             let Some(found) = known.filter(|_| matches!(error, StoreError::Damaged { .. })) else {
                 continue;
             };
-            (found.wrong, found.urgent, found.text) = (true, true, error.to_string());
-            (found.todo, found.outside) = (Some(PUT_BACK.to_owned()), Some("it is damaged".into()));
+            (found.wrong, found.urgent, found.text) = (true, true, error.to_string().into());
+            (found.todo, found.outside) = (Some(say!("do.restore")), Some(say!("found.damaged")));
         }
     }
 
@@ -147,7 +135,7 @@ impl Look<'_> {
             let text = notice.words(&self.bench.clock);
             let since = self.bench.clock.rfc3339(notice.since);
             let found = self.add(About::Store, notice.kind.code(), true, text);
-            found.outside = Some(format!("since {since}"));
+            found.outside = Some(say!("found.since", at = since));
             found.todo = Some("wickline ledger notices".into());
         }
         Ok(())
@@ -158,26 +146,25 @@ impl Look<'_> {
         for id in self.alarms_told() {
             let point = self.point(Kind::Alarm, &id, None).filter(|p| !p.up).cloned();
             let text = match &point {
-                None => "goes where the daemon read that it is to go".to_owned(),
+                None => say!("found.alarm_told"),
                 Some(point) => self.undelivered(point),
             };
             self.add(About::Alarm, &id, point.is_some(), text).outside =
-                Some("cannot be delivered".into());
+                Some(say!("found.undelivered_outside"));
         }
         for alarm in &self.bench.alarms {
             let point = self.point(Kind::Alarm, &alarm.id, None).filter(|p| !p.up).cloned();
             let text = match &point {
-                None => format!("goes to {}", alarm.place()),
+                None => say!("found.alarm_goes", to = alarm.place().to_string()),
                 Some(point) => self.undelivered(point),
             };
             let found = self.add(About::Alarm, &alarm.id, point.is_some(), text);
-            found.outside = Some("cannot be delivered".into());
+            found.outside = Some(say!("found.undelivered_outside"));
             // Its command is run by the service's user alone, whoever is at the terminal.
             if let (To::Mail { .. }, Some(_), true) =
                 (&alarm.to, &point, rustix::process::geteuid().is_root())
             {
-                let test = format!("`runuser -u wickline -- wickline alarm {}`", word(&alarm.id));
-                found.todo = Some(format!("{test} sends a test and says whether it arrived"));
+                found.todo = Some(say!("do.alarm_test", which = word(&alarm.id)));
             }
         }
     }
@@ -192,9 +179,9 @@ impl Look<'_> {
         keys.filter(|(kind, _)| *kind == Kind::Alarm).map(|(_, id)| id.clone()).collect()
     }
 
-    fn undelivered(&self, point: &Point) -> String {
+    fn undelivered(&self, point: &Point) -> Said {
         let why = point.why.as_deref().unwrap_or_default();
-        format!("cannot be delivered since {}: {why}", self.time(point.since))
+        say!("found.undelivered", at = self.time(point.since), why = why)
     }
 
     /// Our own as they lie here, the receivers' as daemons met them.
@@ -215,12 +202,15 @@ impl Look<'_> {
         ends.extend(told.into_iter().map(|(id, at)| (id, Ok(at))));
         for (which, ends) in ends {
             let (wrong, text) = match &ends {
-                Err(why) => (true, format!("cannot be read: {why}")),
+                Err(why) => (true, say!("found.certificate_unread", why = why)),
                 Ok(ends) => {
                     let days = (ends - now_s).div_euclid(86_400);
-                    let said = if days < 0 { "ended" } else { "ends" };
                     let on = self.bench.clock.day(ends.saturating_mul(1_000_000));
-                    (days < CERTIFICATE_DAYS, format!("{said} on {on}"))
+                    let text = match days < 0 {
+                        true => say!("found.certificate_ended", day = on),
+                        false => say!("found.certificate_ends", day = on),
+                    };
+                    (days < CERTIFICATE_DAYS, text)
                 }
             };
             self.add(About::Certificate, &which, wrong, text);
@@ -230,11 +220,11 @@ impl Look<'_> {
     /// Our own clock, and each analyzer's against it.
     pub(super) async fn clocks(&mut self, ledger: &Ledger) -> Result<(), StoreError> {
         let (wrong, text) = match clock::synchronised().await {
-            Sync::Yes => (false, "synchronised"),
-            Sync::No => (true, "not synchronised with any time server"),
-            Sync::Unknown => (false, "whether it is synchronised cannot be seen here"),
+            Sync::Yes => (false, say!("found.synchronised")),
+            Sync::No => (true, say!("found.not_synchronised")),
+            Sync::Unknown => (false, say!("found.sync_unseen")),
         };
-        self.add(About::Clock, "ours", wrong, text.to_owned());
+        self.add(About::Clock, "ours", wrong, text);
         for analyzer in self.bench.analyzers.clone() {
             let mut by: Vec<i64> =
                 ledger.clock_samples(&analyzer.id).await?.iter().map(|(_, by)| *by).collect();
@@ -247,12 +237,16 @@ impl Look<'_> {
 
     fn drift(&mut self, analyzer: &Analyzer, drift: i64) {
         let limit = analyzer.clock.limits.drift;
-        let side = if drift < 0 { "behind" } else { "ahead" };
         let (minutes, seconds) = (drift.abs() / 60, drift.abs() % 60);
-        let text = format!(
-            "{minutes} min {seconds} s {side} of ours; from {} min on its reports are held",
-            limit / 60
-        );
+        let limit_min = limit / 60;
+        let text = match drift < 0 {
+            true => {
+                say!("found.drift_behind", minutes = minutes, seconds = seconds, limit = limit_min)
+            }
+            false => {
+                say!("found.drift_ahead", minutes = minutes, seconds = seconds, limit = limit_min)
+            }
+        };
         let wrong = drift.abs() * 2 >= limit;
         let found = self.add(About::Clock, &analyzer.id, wrong, text);
         found.facts.insert("drift_s".into(), json!(drift));

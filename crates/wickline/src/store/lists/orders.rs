@@ -13,6 +13,7 @@ use crate::store::ledger::Ledger;
 use crate::store::rows::order::{self, Kept};
 use crate::store::rows::question::{self, Said};
 use crate::store::rows::{at, firsts};
+use crate::texts::{self, say};
 
 /// Which orders.
 #[derive(Clone, Debug)]
@@ -49,19 +50,19 @@ pub struct OrderView {
 impl OrderView {
     /// In one word, how far it is.
     #[must_use]
-    pub fn trace(&self) -> &'static str {
+    pub fn trace(&self) -> texts::Said {
         match self.kept.order.trace {
-            Trace::None if self.older => "a newer order for the same is answered",
-            Trace::None if !self.reports.is_empty() => "its result was taken back or set aside",
-            Trace::None => "no strip yet",
-            Trace::Waiting | Trace::Tried if self.unnamed => "on its way without its number",
-            Trace::Partly | Trace::Sent if self.unnamed => "sent without its number",
-            Trace::Held if self.held => "strip heard, held",
-            Trace::Held => "its result is among the refused",
-            Trace::Waiting => "on its way",
-            Trace::Tried => "tried, not answered",
-            Trace::Partly => "sent, not final",
-            Trace::Sent => "accepted",
+            Trace::None if self.older => say!("strip.newer"),
+            Trace::None if !self.reports.is_empty() => say!("strip.taken_back"),
+            Trace::None => say!("strip.none"),
+            Trace::Waiting | Trace::Tried if self.unnamed => say!("strip.unnamed"),
+            Trace::Partly | Trace::Sent if self.unnamed => say!("strip.sent_unnamed"),
+            Trace::Held if self.held => say!("strip.held"),
+            Trace::Held => say!("strip.refused"),
+            Trace::Waiting => say!("strip.on_its_way"),
+            Trace::Tried => say!("strip.tried"),
+            Trace::Partly => say!("strip.not_final"),
+            Trace::Sent => say!("strip.accepted"),
         }
     }
 }
@@ -69,64 +70,42 @@ impl OrderView {
 impl OrderView {
     /// Of which specimens a person has said that they are not its patient's, and how that is taken back.
     #[must_use]
-    pub fn called_wrong(&self) -> Option<String> {
+    pub fn called_wrong(&self) -> Option<texts::Said> {
         let order = &self.kept.order;
         let wanted = order.wanted.as_ref().filter(|_| order.is_closed_as_wrong())?;
         let ids: Vec<&str> = wanted.wrong.iter().map(|id| id.expose()).collect();
-        Some(format!(
-            "{}, as a person said; `wickline orders settle \"order {}\" --right` takes that back, as long as it is \
-             nobody else's",
-            ids.join(", "),
-            self.kept.n
-        ))
+        let right = format!("`wickline orders settle \"order {}\" --right`", self.kept.n);
+        Some(say!("settle.called_wrong", ids = ids.join(", "), right = right))
     }
 
     /// What is left to a person of an order that is disputed: to settle it, or to take back what is out under it.
     #[must_use]
-    pub fn todo(&self) -> Option<String> {
+    pub fn todo(&self) -> Option<texts::Said> {
         let order = &self.kept.order;
         let settle = |how| format!("`wickline orders settle \"order {}\" {how}`", self.kept.n);
         let (right, wrong) = (settle("--right"), settle("--wrong"));
         if order.is_disputed() && !order.is_denied() {
             let how = match order.standing {
-                Standing::Answered => format!(
-                    "compare the label of the cup and the patient with what is shown of this order: {right} where they \
-                     are its own, else {wrong}, which names the report to withdraw"
-                ),
-                standing if standing.is_closed() => format!(
-                    "it is closed, and keeps the order of another patient for its specimen from being taken: where that \
-                     one is right, {wrong}, then have it sent again; else {right}"
-                ),
-                _ => format!(
-                    "compare the label of the cup and the patient with what is shown of this order: {right} where they \
-                     are its own, else {wrong}"
-                ),
+                Standing::Answered => say!("settle.answered", right = right, wrong = wrong),
+                standing if standing.is_closed() => {
+                    say!("settle.closed", right = right, wrong = wrong)
+                }
+                _ => say!("settle.open", right = right, wrong = wrong),
             };
             let wanted = order.wanted.as_ref();
             let step_by_step = wanted.is_some_and(|own| own.ordered.is_some());
             return Some(match step_by_step {
-                true => format!(
-                    "{how}. Right is the one whom `patient` names: where it is the one whom it was ordered for, it \
-                     is wrong, and is ordered anew under a new number"
-                ),
+                true => how.then(say!("settle.as_shown")),
                 false => how,
             });
         }
         if order.is_of_material() && self.held {
-            return Some(format!(
-                "it is of control material, and a strip of its id that does not say so is held: where the cup is a \
-                 patient's, {wrong}; where it is control material, set the strip aside and run it as a control again"
-            ));
+            return Some(say!("settle.material", wrong = wrong));
         }
         let withdraw = |n: &i64| format!("`wickline report withdraw {n}`");
         let all: Vec<String> = self.reports.iter().map(withdraw).collect();
         let denied = self.kept.order.is_denied() && !all.is_empty();
-        denied.then(|| {
-            format!(
-                "a person called it wrong about its specimen, and its result is out: {} takes it back",
-                all.join(", ")
-            )
-        })
+        denied.then(|| say!("settle.denied", commands = all.join(", ")))
     }
 }
 

@@ -14,6 +14,7 @@ use crate::store::ledger::Ledger;
 use crate::store::rows::at;
 use crate::store::rows::control_run::verdict_of;
 use crate::store::state::{ReportState, State};
+use crate::texts::{Said, say};
 
 /// Runs in one answer at most.
 const MOST: i64 = 100_000;
@@ -68,13 +69,13 @@ pub struct RunNote {
 impl RunNote {
     /// In one text.
     #[must_use]
-    pub fn words(&self) -> String {
+    pub fn words(&self) -> Said {
         noted(&self.who, &self.text)
     }
 }
 
-pub(super) fn noted(who: &str, text: &str) -> String {
-    format!("noted by {who}: {text}")
+pub(super) fn noted(who: &str, text: &str) -> Said {
+    say!("noted.by", who = who, text = text)
 }
 
 /// Notes by the report of their run.

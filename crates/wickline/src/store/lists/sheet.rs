@@ -14,6 +14,7 @@ use crate::store::ledger::Ledger;
 use crate::store::lists::reports::{TOGETHER, of_these};
 use crate::store::lists::runs::noted;
 use crate::store::rows::{absent, at};
+use crate::texts::{Said, say};
 
 /// Waiting messages of a receiver that are looked at for earlier days: the oldest come first.
 const OLDEST: i64 = 1000;
@@ -28,7 +29,7 @@ pub struct Beside {
     /// What runs of control material read.
     pub runs: BTreeMap<i64, Run>,
     /// What people noted of a run, and to whom they telephoned a result.
-    pub noted: BTreeMap<i64, Vec<String>>,
+    pub noted: BTreeMap<i64, Vec<Said>>,
 }
 
 /// What an earlier day has open.
@@ -189,14 +190,14 @@ impl Ledger {
 }
 
 /// What a person noted of a run, or whom they telephoned a result to; and of which report.
-fn said(row: &AnyRow) -> Result<(i64, String), sqlx::Error> {
+fn said(row: &AnyRow) -> Result<(i64, Said), sqlx::Error> {
     let [object, verb, who] = ["object", "verb", "who"].map(|column| row.try_get(column));
     let (object, verb, who): (String, String, String) = (object?, verb?, who?);
     let text = row.try_get::<Option<String>, _>("reason")?.unwrap_or_default();
     let n = object.strip_prefix("report ").and_then(|n| n.parse().ok()).unwrap_or(0);
     let words = match verb.as_str() {
         "note" => noted(&who, &text),
-        _ => format!("telephoned by {who} {text}"),
+        _ => say!("noted.telephoned", who = who, to = Said::kept(&text)),
     };
     Ok((n, words))
 }

@@ -9,6 +9,7 @@ use super::{at, storable};
 use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::state::{Arrow, NumberState};
+use crate::texts::say;
 
 /// Rows of one statement at most.
 const ROWS: usize = 1000;
@@ -207,10 +208,7 @@ pub async fn moved(
     let done = write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
     if done.rows_affected() != 1 || from > to {
         let Absent { analyzer, number, .. } = row;
-        return Err(super::super::refused(format!(
-            "number {number} of {analyzer} is not any more as it was a moment ago; nothing was changed, look \
-             again"
-        )));
+        return Err(super::super::refused(say!("no.number_moved", number = number, id = analyzer)));
     }
     let changed = Absent { state: arrow.to(), why: why.map(storable), ..row.part(from, to) };
     let mut parts = vec![changed];

@@ -7,6 +7,7 @@ use crate::clock::{self, SiteClock};
 use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::ledger::{Ledger, take};
+use crate::texts::{Said, say};
 
 /// What a notice is of.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -72,8 +73,10 @@ pub struct Notice {
 impl Notice {
     /// What it says, with its time.
     #[must_use]
-    pub fn words(&self, clock: &SiteClock) -> String {
-        format!("since {}: {}", clock.rfc3339(self.since), self.detail)
+    pub fn words(&self, clock: &SiteClock) -> Said {
+        say!("found.since", at = clock.rfc3339(self.since))
+            .then(": ")
+            .then(Said::kept(&self.detail))
     }
 
     fn read(row: &AnyRow) -> Result<Self, sqlx::Error> {

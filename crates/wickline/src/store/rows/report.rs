@@ -16,6 +16,7 @@ use crate::clock::moment_of;
 use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::state::{Arrow, ReportState};
+use crate::texts::{Said, say};
 
 /// A report as acts need it, read inside the write so that nobody else moves it.
 #[derive(Clone, Debug)]
@@ -242,8 +243,7 @@ pub async fn one_row(
     if done.rows_affected() == 1 {
         return Ok(());
     }
-    let why =
-        format!("{what} is not any more as it was a moment ago; nothing was changed, look again");
+    let why = say!("no.moved", what = Said::kept_in("object", &what.to_string()));
     Err(StoreError::Refused { why })
 }
 

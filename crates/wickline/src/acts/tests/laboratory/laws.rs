@@ -14,7 +14,7 @@ impl Story {
     pub async fn holds_good(&self) {
         let sheet =
             Sheet::read(&self.lab.ledger, &self.lab.bench, DAY, None).await.expect("a sheet");
-        assert_eq!(sheet.faults, Vec::<String>::new(), "{:#?}", self.told);
+        assert!(sheet.faults.is_empty(), "{:?}: {:#?}", sheet.faults, self.told);
         self.leaves_say_what_the_sheet_says(&sheet).await;
         self.controls_are_due().await;
         let bare = "SELECT r.n FROM report r WHERE r.state = 'held' AND NOT EXISTS \
