@@ -337,10 +337,7 @@ fn judged(done: Result<Result<(), StoreError>, JoinError>) -> Result<(), StoreEr
     match done {
         Ok(ended) => ended,
         Err(given_up) if given_up.is_cancelled() => Ok(()),
-        Err(panicked) => {
-            let why = panicked.to_string();
-            Err(StoreError::Broken { what: "a task of this program".into(), why })
-        }
+        Err(panicked) => Err(StoreError::of_task(&panicked)),
     }
 }
 

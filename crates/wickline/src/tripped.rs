@@ -1,5 +1,5 @@
-//! A check that holds in every build was tripped, by what somebody else said: what becomes of that is decided by whoever
-//! was at work on it. One report is held, one receiver waits; the laboratory goes on.
+//! A check that holds in every build was tripped, by what somebody else said: what becomes of that is decided by
+//! whoever was at work on it. One report is held, one receiver waits; the laboratory goes on.
 //!
 //! What a panic says may quote what was read. So its place alone is told, and its words go nowhere.
 

@@ -199,11 +199,8 @@ impl Orders {
         let kin: Vec<Order> = kin.filter(|order| order.is_recent(rules, now)).cloned().collect();
         let mut deeds = Vec::new();
         if !others.is_empty() {
-            deeds = self.dispute(
-                &[&others[..], &[key.clone()]].concat(),
-                Some(&Private::default()),
-                now,
-            );
+            let both = [&others[..], std::slice::from_ref(key)].concat();
+            deeds = self.dispute(&both, Some(&Private::default()), now);
         }
         for other in kin.iter().filter(|other| other.is_disputed()) {
             let said = other.wanted.as_ref().and_then(|wanted| wanted.said.clone());

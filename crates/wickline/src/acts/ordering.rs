@@ -187,7 +187,8 @@ fn refusals(keys: &[Option<Key>], replies: &[Reply]) -> Option<String> {
     (!why.is_empty()).then_some(why)
 }
 
-/// What goes back of an order under the id that its patient has: who describes that patient later may go by an older one.
+/// What goes back of an order under the id that its patient has: who describes that patient later may go by an older
+/// one.
 fn known_as(said: &References, now: &Order, row: Option<&Kept>) -> Result<References, StoreError> {
     let id = now.wanted.as_ref().and_then(|wanted| Some(&wanted.patient.as_ref()?.id));
     let is_its =

@@ -17,6 +17,7 @@ use super::output::Output;
 use super::{Answer, Exit, Failure, file};
 use crate::clock::{self, SiteClock};
 use crate::marks;
+use crate::texts::say;
 
 /// A line without an end is shown after so much silence.
 const SILENCE: Duration = Duration::from_millis(300);
@@ -175,7 +176,7 @@ async fn hear(
                     }
                     shown.take(&bytes, &flaws)?;
                 }
-                Ok(Got::Closed) => return Ok("the far end closed it or the port vanished".into()),
+                Ok(Got::Closed) => return Ok(say!("point.far_end").to_string()),
                 Err(error) => return Ok(error.to_string()),
             },
             () = tokio::time::sleep(SILENCE), if !shown.bytes.is_empty() => shown.flush()?,

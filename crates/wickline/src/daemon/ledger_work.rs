@@ -213,10 +213,7 @@ impl LedgerWork {
                 // Dropping the rest stops it: the process is going to end.
                 Ok(Err(error)) if !*self.stop.borrow() => return Err(error),
                 Ok(Err(error)) => ended = Err(error),
-                Err(panicked) => {
-                    let why = panicked.to_string();
-                    return Err(StoreError::Broken { what: "a task of this program".into(), why });
-                }
+                Err(panicked) => return Err(StoreError::of_task(&panicked)),
             }
         }
         // What was in hand is safe by now, so a ledger that is full or away is no reason to end badly:

@@ -22,7 +22,6 @@ use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::rows::queue::{Due, Settled, Tried};
 use crate::store::state::MessageState;
-use crate::tripped::Tripped;
 
 /// Messages read from the queue at a time.
 const PAGE: i64 = 256;
@@ -49,13 +48,13 @@ pub struct Delivery {
 impl Delivery {
     /// Delivers until told to stop. An error means that the process must end.
     pub async fn run(self) -> Result<(), StoreError> {
-        let receiver = self.target.id.clone();
-        let tell = |tripped: &Tripped| {
+        let begin = || self.clone().flow();
+        super::goes_on(begin, self.stop.clone(), |tripped| {
+            let (receiver, why) = (self.target.id.clone(), tripped.to_string());
             error!(%receiver, %tripped, "delivery is begun anew");
-            let (receiver, why) = (receiver.clone(), tripped.to_string());
             self.events.tell(Event::ReceiverDown { receiver, why });
-        };
-        super::goes_on(|| self.clone().flow(), tell, self.stop.clone()).await
+        })
+        .await
     }
 
     /// Delivers as long as nothing trips it.
@@ -69,10 +68,7 @@ impl Delivery {
         };
         let mut recording = tokio::spawn(recorder.run(queue));
         let ended = |joined: Result<_, tokio::task::JoinError>| {
-            joined.unwrap_or_else(|panicked| {
-                let why = panicked.to_string();
-                Err(StoreError::Broken { what: "a task of this program".into(), why })
-            })
+            joined.unwrap_or_else(|panicked| Err(StoreError::of_task(&panicked)))
         };
         tokio::select! {
             delivered = Flow::new(self, records).run() => delivered.and(ended(recording.await)),
@@ -204,13 +200,13 @@ impl Flow {
         let (ledger, target) = (self.way.ledger.clone(), self.way.target.clone());
         let token = self.way.lease.token();
         let (begins, notes) = (self.begun != Some(token), self.way.notes);
+        let first = UNRECORDED + target.limits.window;
         let seen = self.way.events.seen.clone();
         let shut = &mut self.reach.shut;
         *shut = true;
         let page = ledger
             .within(async {
                 if begins {
-                    let first = UNRECORDED + target.limits.window;
                     ledger.queue_begins(&target.id, first, notes).await?;
                 }
                 let gate = ledger.gate(&target.id).await?;
@@ -599,6 +595,5 @@ pub(super) fn is_folder(address: &Address) -> bool {
 
 /// Waits until everything handed over is in the ledger.
 async fn drained(room: Arc<Semaphore>) {
-    let all = u32::try_from(UNRECORDED).unwrap_or(u32::MAX);
-    drop(room.acquire_many(all).await);
+    drop(room.acquire_many(UNRECORDED as u32).await);
 }

@@ -21,6 +21,7 @@ use super::troubles::Troubles;
 use crate::clock;
 use crate::store::tape::Kind;
 use crate::store::tape::writing::{Handed, LineTape, Ticket};
+use crate::texts::say;
 
 /// What it takes to hear one analyzer.
 pub struct Hearing {
@@ -212,7 +213,7 @@ impl Hearing {
                         self.keep(&bytes, &flaws, under, &mut kept).await;
                     }
                     Ok(Got::Closed) => {
-                        return End::Down("the far end closed it or the port vanished".into());
+                        return End::Down(say!("point.far_end").to_string());
                     }
                     Err(error) => return End::Down(error.to_string()),
                 },

@@ -125,6 +125,12 @@ impl StoreError {
         )
     }
 
+    /// A task of this program ended as none should.
+    #[must_use]
+    pub fn of_task(panicked: &tokio::task::JoinError) -> Self {
+        StoreError::Broken { what: "a task of this program".into(), why: panicked.to_string() }
+    }
+
     /// Its tables are there, and its label is not yet.
     pub(crate) fn being_made(what: String) -> Self {
         StoreError::Busy { what, why: "it is being made just now; ask again in a moment".into() }

@@ -73,7 +73,9 @@ impl Check {
     /// Waits for its end, but no longer than `end`. None: every page is whole. Else it goes on.
     pub async fn until(mut self, end: Instant) -> Result<Option<Self>, StoreError> {
         match tokio::time::timeout_at(end, &mut self.task).await {
-            Ok(ended) => ended.unwrap_or_else(|panicked| Err(broken(&panicked))).map(|()| None),
+            Ok(ended) => {
+                ended.unwrap_or_else(|panicked| Err(StoreError::of_task(&panicked))).map(|()| None)
+            }
             Err(_) => {
                 let store = self.path.display();
                 info!(%store, "it is long: the rest of its pages are looked at beside the work");
@@ -110,13 +112,13 @@ impl Check {
                 ended = &mut self.task => break ended,
                 () = &mut stopped => {
                     self.stop.store(true, Ordering::Relaxed);
-                    return (&mut self.task).await.unwrap_or_else(|panicked| Err(broken(&panicked)));
+                    return (&mut self.task).await.unwrap_or_else(|panicked| Err(StoreError::of_task(&panicked)));
                 }
                 () = tokio::time::sleep(TELL) => {}
             }
         };
         tell(None);
-        ended.unwrap_or_else(|panicked| Err(broken(&panicked)))?;
+        ended.unwrap_or_else(|panicked| Err(StoreError::of_task(&panicked)))?;
         info!(store = %self.path.display(), "every page of it is whole");
         Ok(())
     }
@@ -143,10 +145,6 @@ impl Db {
             _ => Err(StoreError::Damaged { what: self.address().label(), why: said }),
         }
     }
-}
-
-fn broken(panicked: &tokio::task::JoinError) -> StoreError {
-    StoreError::Broken { what: "a task of this program".into(), why: panicked.to_string() }
 }
 
 /// Bytes that this thread has read, by the kernel's count (proc_pid_io(5)): a connection has a thread of its own. 0: it

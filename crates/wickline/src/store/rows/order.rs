@@ -320,38 +320,34 @@ pub async fn stands(write: &mut Write, kept: &Kept) -> Result<(), StoreError> {
 
 /// The specimens that an order claims, and those of which a person has said that they are not its: by these it is only
 /// found.
-async fn specimens_are(
-    write: &mut Write,
-    n: i64,
-    [claimed, wrong]: [&[Private]; 2],
-) -> Result<(), StoreError> {
-    let query = sqlx::query("DELETE FROM order_specimen WHERE lab_order = $1").bind(n);
-    write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
-    let past = wrong.iter().filter(|one| !claimed.contains(one)).map(|one| (one, 1_i64));
-    for (one, wrong) in claimed.iter().map(|one| (one, 0_i64)).chain(past) {
-        let query = sqlx::query(
-            "INSERT INTO order_specimen (specimen, lab_order, wrong) VALUES ($1, $2, $3)",
-        );
-        let query = query.bind(one.expose().to_owned()).bind(n).bind(wrong);
-        write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
-    }
-    Ok(())
+async fn specimens_are(write: &mut Write, n: i64, both: [&[Private]; 2]) -> Result<(), StoreError> {
+    let sql = [
+        "DELETE FROM order_specimen WHERE lab_order = $1",
+        "INSERT INTO order_specimen (specimen, lab_order, wrong) VALUES ($1, $2, $3)",
+    ];
+    are(write, n, both, sql).await
 }
 
 /// Those who dispute an order, and those whom a person has refuted: whoever does so anew is among the first alone.
-async fn rivals_are(
+async fn rivals_are(write: &mut Write, n: i64, both: [&[Private]; 2]) -> Result<(), StoreError> {
+    let sql = [
+        "DELETE FROM order_rival WHERE lab_order = $1",
+        "INSERT INTO order_rival (patient, lab_order, refuted) VALUES ($1, $2, $3)",
+    ];
+    are(write, n, both, sql).await
+}
+
+async fn are(
     write: &mut Write,
     n: i64,
-    [rivals, refuted]: [&[Private]; 2],
+    [now, past]: [&[Private]; 2],
+    [delete, insert]: [&'static str; 2],
 ) -> Result<(), StoreError> {
-    let query = sqlx::query("DELETE FROM order_rival WHERE lab_order = $1").bind(n);
+    let query = sqlx::query(delete).bind(n);
     write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
-    let past = refuted.iter().filter(|one| !rivals.contains(one)).map(|one| (one, 1_i64));
-    for (one, refuted) in rivals.iter().map(|one| (one, 0_i64)).chain(past) {
-        let query = sqlx::query(
-            "INSERT INTO order_rival (patient, lab_order, refuted) VALUES ($1, $2, $3)",
-        );
-        let query = query.bind(one.expose().to_owned()).bind(n).bind(refuted);
+    let past = past.iter().filter(|one| !now.contains(one)).map(|one| (one, 1_i64));
+    for (one, mark) in now.iter().map(|one| (one, 0_i64)).chain(past) {
+        let query = sqlx::query(insert).bind(one.expose().to_owned()).bind(n).bind(mark);
         write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
     }
     Ok(())
