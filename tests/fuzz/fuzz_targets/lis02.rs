@@ -1,0 +1,7 @@
+//! `lis02` of the shared targets, for cargo-fuzz.
+#![no_main]
+
+#[path = "../targets.rs"]
+mod targets;
+
+libfuzzer_sys::fuzz_target!(|bytes: &[u8]| targets::lis02(bytes));
