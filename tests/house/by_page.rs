@@ -102,6 +102,15 @@ fn an_urgent_result_that_no_receiver_has_is_on_the_telephone_list_until_somebody
         let today = olsen.get("/today");
         let order = ["data-go=\"1\" href=\"/calls\"", "href=\"/held/3\""];
         assert!(places(&today, &order).is_sorted(), "{}", today.body);
+        // `status` says the same, urgent, until somebody was told; and so is told who watches.
+        let due = || {
+            let items = ask(&house.config, &["status"])["items"].clone();
+            let all = items.as_array().expect("a list").clone();
+            all.into_iter().find(|one| one["about"] == "calls")
+        };
+        let found = due().expect("it is told");
+        assert_eq!((&found["wrong"], &found["due"]), (&true.into(), &1.into()), "{found}");
+        assert!(today.body.contains("1 urgent result is at no receiver"), "{}", today.body);
         // As the command tells it.
         let told = ask(&house.config, &["queue", "calls"]);
         assert_eq!(
@@ -115,6 +124,7 @@ fn an_urgent_result_that_no_receiver_has_is_on_the_telephone_list_until_somebody
         assert!(list.body.contains("No urgent result has to be told"), "{}", list.body);
         assert!(list.body.contains("to ward 3, 12:40; read back"), "{}", list.body);
         assert!(!olsen.get("/queue").body.contains(tab));
+        assert_eq!(due(), None);
         let done = run(&house.config, &["queue", "calls"]);
         let said = String::from_utf8_lossy(&done.stdout);
         assert!(done.status.code() == Some(0) && said.contains("by R. Olsen to ward 3"), "{said}");

@@ -80,17 +80,22 @@ def test_the_description_is_valid_and_every_answer_is_as_it_says(lab):
 def test_an_answer_is_what_the_command_says(lab):
     viewer = token(lab, "the wall", "viewer")
     for path, words in [("/api/held", ["held"]), ("/api/trail?limit=50", ["trail"]), ("/api/queue", ["queue"]),
+                        ("/api/calls", ["queue", "calls"]),
                         ("/api/day", ["day"]), ("/api/controls", ["controls"]), ("/api/care", ["care"]),
                         ("/api/controls/review/2026-03", ["controls", "review", "2026-03"]), ("/api/orders", ["orders"]),
                         ("/api/controls/positivity/2026-03", ["controls", "positivity", "2026-03"])]:
-        # A program that asks is noted to the minute, which is no act: the trail stays as it is.
-        said = subprocess.run([WICKLINE, "--config", str(lab.config), "--json", *words], capture_output=True, text=True)
-        code, text = viewer.ask(path)
-        told, wanted = json.loads(text), json.loads(said.stdout)
-        for receiver in told.get("receivers", []) if isinstance(told.get("receivers"), list) else []:
-            receiver.pop("oldest_s"), receiver.pop("answered_last_minute"), receiver.pop("empty_in_s")
-        for receiver in wanted.get("receivers", []) if isinstance(wanted.get("receivers"), list) else []:
-            receiver.pop("oldest_s"), receiver.pop("answered_last_minute"), receiver.pop("empty_in_s")
+        # A program that asks is noted to the minute, which is no act: the trail stays as it is. What moves by itself
+        # (a message is tried again) may move between the two.
+        for _ in range(20):
+            said = subprocess.run([WICKLINE, "--config", str(lab.config), "--json", *words], capture_output=True, text=True)
+            code, text = viewer.ask(path)
+            told, wanted = json.loads(text), json.loads(said.stdout)
+            for document in (told, wanted):
+                receivers = document.get("receivers")
+                for receiver in receivers if isinstance(receivers, list) else []:
+                    receiver.pop("oldest_s"), receiver.pop("answered_last_minute"), receiver.pop("empty_in_s")
+            if (code, told) == (200, wanted):
+                break
         assert (code, told) == (200, wanted), path
     code, text = viewer.ask("/api/find", {"text": "KP-20407"})
     found = json.loads(text)

@@ -21,6 +21,7 @@ use crate::acts::tokens::Token;
 use crate::clock;
 use crate::settings::bench::Bench;
 use crate::sheet::Sheet;
+use crate::sheet::calls::Calls;
 use crate::sheet::now::Now;
 use crate::sheet::positivity::{BEFORE, Positivity};
 use crate::store::StoreError;
@@ -51,6 +52,7 @@ pub(super) fn routes(site: &Arc<Site>) -> Router<Arc<Site>> {
         .route("/api/held", get(held))
         .route("/api/report/{n}", get(report))
         .route("/api/queue", get(queue))
+        .route("/api/calls", get(calls))
         .route("/api/day", get(this_day))
         .route("/api/day/{date}", get(day))
         .route("/api/controls", get(controls))
@@ -283,6 +285,12 @@ async fn positivity(caller: Caller, Path(text): Path<String>) -> Result<Response
     let (month, Caller { ledger, bench, .. }) = (month(&text)?, &caller);
     let found = ledger.within(Positivity::read(ledger, bench, &month, BEFORE, None)).await;
     answer(&found.map_err(|e| Wrong::store(&e))?)
+}
+
+async fn calls(caller: Caller) -> Result<Response, Wrong> {
+    let Caller { ledger, bench, .. } = &caller;
+    let calls = ledger.within(Calls::read(ledger, bench)).await.map_err(|e| Wrong::store(&e))?;
+    answer(&calls)
 }
 
 async fn care(caller: Caller) -> Result<Response, Wrong> {

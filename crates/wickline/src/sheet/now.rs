@@ -1,6 +1,7 @@
 //! Is anything wrong now? One answer over all days, lines, receivers, controls and stores.
 
 mod backups;
+mod calls;
 mod care;
 mod daemons;
 mod lines;
@@ -66,6 +67,7 @@ impl Finding {
             About::Daemon => word == "configuration",
             About::Receiver => word == "none",
             About::Clock => word == "ours",
+            About::Calls => true,
             About::Orders => word == "orders" || id.is_some(),
             _ => false,
         };
@@ -127,6 +129,7 @@ impl Now {
         look.controls(ledger).await?;
         look.care(ledger).await?;
         look.receivers(ledger).await?;
+        look.calls(ledger).await?;
         look.open(ledger).await?;
         look.orders(ledger).await?;
         look.days(ledger, &today).await?;

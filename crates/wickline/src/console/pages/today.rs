@@ -10,7 +10,6 @@ use crate::console::frame::{self, Frame};
 use crate::console::halt::Halt;
 use crate::console::here::Here;
 use crate::seen::visible;
-use crate::sheet::calls;
 use crate::sheet::now::{About, Finding, Now};
 use crate::sheet::todo::shown;
 use crate::store::StoreError;
@@ -32,8 +31,6 @@ struct Need {
     refused: bool,
     /// It cannot wait behind what is held, or holds all that follows.
     first: bool,
-    /// In the words of the pages, else in those of the commands.
-    own: bool,
 }
 
 /// What is known of one analyzer or receiver.
@@ -92,6 +89,7 @@ fn link(finding: &Finding, day: &str) -> String {
         About::Refused | About::Receiver => "/queue".into(),
         About::Controls | About::Instrument => "/controls".into(),
         About::Orders => "/orders".into(),
+        About::Calls => "/calls".into(),
         About::Missing | About::Day => match finding.which.len() == 10 {
             true => format!("/day/{}", finding.which),
             false => format!("/day/{day}"),
@@ -118,6 +116,7 @@ pub fn about(about: About) -> &'static str {
         About::Clock => "about.clock",
         About::Alarm => "about.alarm",
         About::Care => "about.care",
+        About::Calls => "about.calls",
     }
 }
 
@@ -133,31 +132,13 @@ fn need(here: &Here, finding: &Finding, day: &str) -> Need {
             false => String::new(),
         },
         link,
-        own: false,
         first: finding.urgent
             || matches!(finding.about, About::Controls | About::Store | About::Daemon),
         refused: matches!(
             finding.about,
-            About::Refused | About::Missing | About::Store | About::Daemon
+            About::Refused | About::Missing | About::Store | About::Daemon | About::Calls
         ),
     }
-}
-
-/// Urgent results that somebody must be told of, in one row.
-fn to_call(here: &Here, calls: &[Item]) -> Option<Need> {
-    let n = i64::try_from(calls.len()).ok().filter(|n| *n > 0)?;
-    let numbers = calls.iter().take(4).map(|item| item.number.as_deref().unwrap_or("-"));
-    let more = if calls.len() > 4 { " …" } else { "" };
-    Some(Need {
-        which: format!("{}{more}", visible(&numbers.collect::<Vec<_>>().join(", "))),
-        about: here.t("page.calls"),
-        text: here.language.counted("calls.due", n),
-        todo: String::new(),
-        link: "/calls".to_owned(),
-        refused: true,
-        first: true,
-        own: true,
-    })
 }
 
 /// What is known of these things, by what it is about.
@@ -186,11 +167,8 @@ pub async fn page(here: Here) -> Result<Response, Halt> {
         .filter(|f| f.about != About::Held)
         .map(|finding| need(&here, finding, &day))
         .collect();
-    let calls = ledger.within(calls::due(ledger, bench)).await.map_err(wrong)?;
-    // Somebody waits for it at a telephone.
-    needs.splice(0..0, to_call(&here, &calls));
     // What cannot wait first: it is never among those that are only counted. Stat above routine.
-    needs.sort_by_key(|need| !need.first);
+    needs.sort_by_key(|need| (!need.first, need.link != "/calls"));
     held.sort_by_key(|group| !group.is_urgent());
     let all = held.len() + needs.len();
     let firsts = needs.iter().filter(|need| need.first).count().min(ROWS);
@@ -199,9 +177,8 @@ pub async fn page(here: Here) -> Result<Response, Halt> {
     let more = all - held.len() - needs.len();
     let before = needs.split_off(needs.iter().take_while(|need| need.first).count());
     let (needs, before) = (before, needs);
-    // The same number as `status` says; a call may be due while all else moves by itself.
+    // The same number as `status` says.
     let wrong_things = now.wrong().count();
-    let due = i64::try_from(calls.len()).unwrap_or(i64::MAX);
     let analyzers: Vec<String> = bench.analyzers.iter().map(|a| a.id.clone()).collect();
     let receivers: Vec<String> = bench.targets.iter().map(|t| t.id.clone()).collect();
     let keeper = here.may(PersonRole::Keeper);
@@ -218,7 +195,6 @@ pub async fn page(here: Here) -> Result<Response, Halt> {
     let page = Page {
         wrong: all,
         line: match wrong_things {
-            0 if due > 0 => here.language.counted("calls.due", due),
             0 => here.t("today.nothing").to_owned(),
             n => here.language.counted("today.need", i64::try_from(n).unwrap_or(i64::MAX)),
         },

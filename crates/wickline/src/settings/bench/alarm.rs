@@ -33,10 +33,11 @@ pub enum About {
     Clock,
     Alarm,
     Care,
+    Calls,
 }
 
 impl About {
-    pub const ALL: [About; 15] = [
+    pub const ALL: [About; 16] = [
         About::Daemon,
         About::Line,
         About::Instrument,
@@ -52,6 +53,7 @@ impl About {
         About::Clock,
         About::Alarm,
         About::Care,
+        About::Calls,
     ];
 
     #[must_use]
@@ -72,6 +74,7 @@ impl About {
             About::Clock => "clock",
             About::Alarm => "alarm",
             About::Care => "care",
+            About::Calls => "calls",
         }
     }
 }

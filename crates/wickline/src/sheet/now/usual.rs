@@ -24,6 +24,7 @@ pub(super) fn todo(about: About, which: &str) -> Said {
         About::Orders => say!("do.orders"),
         About::Alarm => format!("wickline alarm {}", word(which)).into(),
         About::Care => "wickline care".into(),
+        About::Calls => "wickline queue calls".into(),
         About::Instrument => "wickline status".into(),
     }
 }
