@@ -148,7 +148,7 @@ impl OrderMessage {
             ordered: None,
             said: None,
             wrong: Vec::new(),
-            urgent: matches!(line.priority.value(1).as_str(), "S" | "A"),
+            urgent: is_urgent(&line.priority),
             collected: collected.and_then(|at| at.instant().or_else(|| (now.local)(&at))),
             control,
         })
@@ -254,4 +254,9 @@ pub fn merge(
 
 fn said<'a>(one: &'a Given, else_: &'a Given) -> &'a Given {
     if one.is_said() { one } else { else_ }
+}
+
+/// Stat and as soon as possible of HL7 table 0485.
+pub(super) fn is_urgent(priority: &Given) -> bool {
+    matches!(priority.value(1).as_str(), "S" | "A")
 }

@@ -9,6 +9,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 use wickline_normalize::Private;
 
+use super::decide::is_urgent;
 use super::given::Given;
 use super::read::{Line, OrderMessage, Patient, Specimen};
 use super::site::{Site, SpecimenFrom};
@@ -186,6 +187,12 @@ impl References {
             visit_number: Given::default(),
             ..self
         }
+    }
+
+    /// Somebody waits for it.
+    #[must_use]
+    pub fn is_urgent(&self) -> bool {
+        is_urgent(&self.priority)
     }
 
     /// It names a patient: an id and a name.

@@ -278,8 +278,15 @@ impl Orders {
 
     /// What a source says of a patient now: a changed name is taken over; a changed name *and* date of birth are
     /// somebody else's. Nothing is kept of patients without orders.
+    ///
+    /// Who is called by an id that was merged away is described as before the merge: that is no news of who stayed.
     pub fn update(&mut self, said: &Person, now: i64) -> Vec<Deed> {
-        let theirs = self.of_patient(&said.id);
+        let mut theirs = self.of_patient(&said.id);
+        if *self.true_id(&said.id) != said.id {
+            theirs.retain(|key| {
+                self.list.get(key).and_then(Order::patient).is_some_and(|own| own.id == said.id)
+            });
+        }
         self.hear(theirs, (said, Person::learn), now)
     }
 

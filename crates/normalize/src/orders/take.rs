@@ -318,7 +318,8 @@ impl Orders {
                 return self.reply(request, Err(refusal), deeds);
             }
         };
-        let patient = wanted.patient.clone();
+        // What the change says of the patient, which stays the order's own until the one rule for names has heard it.
+        let said = request.wanted.as_ref().ok().and_then(|wanted| wanted.patient.clone());
         let mut deeds = vec![Deed::Amend(key.clone())];
         let mut specimen_came = false;
         if let Some(order) = self.list.get_mut(key) {
@@ -332,8 +333,8 @@ impl Orders {
         if specimen_came {
             deeds.extend(self.joins(key, by));
         }
-        if let Some(patient) = patient {
-            deeds.extend(self.update(&patient, by.1));
+        if let Some(said) = said {
+            deeds.extend(self.update(&said, by.1));
         }
         self.reply(request, Ok(()), deeds)
     }

@@ -267,11 +267,8 @@ impl Asked {
     fn is_asked_for(self, reason: Reason) -> bool {
         match self {
             Asked::FileAsControl => reason.remedy() == Remedy::Identify,
-            // The analyzer was told whose it is, and the id of somebody else's cup; or an id that nobody ordered.
-            Asked::Identify => {
-                let of_id = [Reason::PatientNamed, Reason::SpecimenUnknown];
-                reason.remedy() == Remedy::Identify || of_id.contains(&reason)
-            }
+            // What its orders say is said of the id that it bears, which may be another cup's.
+            Asked::Identify => reason.remedy() == Remedy::Identify || reason.is_of_orders(),
             Asked::Correction => reason.remedy() == Remedy::Decide,
             other => other.answers(reason),
         }

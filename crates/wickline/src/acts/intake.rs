@@ -330,7 +330,8 @@ impl Ledger {
                 }
             };
             let (receiver, report) = (target.id.clone(), fresh.n);
-            let urgent = fresh.decided.judged.class == Class::Stat;
+            let urgent = fresh.decided.judged.class == Class::Stat
+                || fresh.orders.iter().any(Link::is_urgent);
             messages.push(Made { n, control_id, receiver, report, body, made_at, urgent });
         }
         Ok(messages)

@@ -181,7 +181,7 @@ async fn would_meet(
         control: false,
     };
     let now = clock::now_us().div_euclid(1_000_000);
-    let one = |each: Vec<Share>| of_one_patient(each, &orders);
+    let one = |each: Vec<Share>| of_one_patient(each, &rows, &orders);
     let share = |key: &Key, pads: Vec<String>| -> Option<Share> {
         let kept = rows.iter().find(|one| one.order.key == *key)?.clone();
         Some(Share { kept, pads, follows: false })
@@ -205,21 +205,32 @@ async fn would_meet(
     Ok(unsayable(bench, strip, &met).map_or(met, Met::Waits))
 }
 
-/// The orders of one strip are of one patient, and go with one: where a merge made two ids one, with who stayed.
-fn of_one_patient(mut each: Vec<Share>, orders: &Orders) -> Result<Vec<Share>, StoreError> {
-    let mut said = Vec::with_capacity(each.len());
-    for share in &each {
-        let text = share.kept.wants_back.as_deref().unwrap_or("{}");
-        let references: References =
-            rows::at("lab_order", share.kept.n).json("wants_back", text)?;
-        said.push(references);
-    }
+/// The orders of one strip are of one patient, and go with one: where a merge made two ids one, with who stayed, if any
+/// order of the specimen names that one.
+fn of_one_patient(
+    mut each: Vec<Share>,
+    rows: &[Kept],
+    orders: &Orders,
+) -> Result<Vec<Share>, StoreError> {
+    let said = |kept: &Kept| -> Result<References, StoreError> {
+        let text = kept.wants_back.as_deref().unwrap_or("{}");
+        rows::at("lab_order", kept.n).json("wants_back", text)
+    };
     let id = |references: &References| Private::new(references.patient_id.text());
-    let stayed = |one: &&References| orders.stays(&id(one)) == &id(one);
-    let Some(one) = said.iter().find(stayed).or(said.first()).cloned() else { return Ok(each) };
-    for (share, own) in each.iter_mut().zip(said) {
-        if own.patient_id.is_said() && own.patient_id != one.patient_id {
-            let own = own.with_patient_of(&one);
+    let mut stayed = None;
+    for references in rows.iter().map(said) {
+        let references = references?;
+        let own = id(&references);
+        stayed = stayed.or((*orders.stays(&own) == own && !own.is_empty()).then_some(references));
+    }
+    let Some(stayed) = stayed else { return Ok(each) };
+    for share in &mut each {
+        let own = said(&share.kept)?;
+        if own.patient_id.is_said()
+            && *orders.stays(&id(&own)) == id(&stayed)
+            && own.patient_id != stayed.patient_id
+        {
+            let own = own.with_patient_of(&stayed);
             share.kept.wants_back = Some(rows::kept("wants_back", &own)?);
         }
     }
@@ -282,6 +293,13 @@ async fn under_numbers(
         match order_number::stands(write, bench, &share.link(String::new()), (0, "")).await? {
             Number::TakenBack => share.follows = true,
             Number::Unused if !again => {}
+            Number::Twin(other) => {
+                let why = format!(
+                    "its order brought the number that order {other} of ours brought too, and a receiver goes by that \
+                     number: have its source order it anew under a number of its own"
+                );
+                return Ok(Met::Waits(Hold::new(Reason::OrderAmbiguous, why)));
+            }
             Number::Unused | Number::InUse => {
                 let why = "a result stands under the number of its order, or is on its way there, and a receiver \
                            goes by that number";

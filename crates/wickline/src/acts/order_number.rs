@@ -6,6 +6,8 @@ use wickline_forward::orders::References;
 use wickline_normalize::ResultStatus;
 use wickline_normalize::correction::{Known, learn};
 
+use std::sync::Arc;
+
 use super::facts::refused;
 use crate::settings::bench::{Bench, Target};
 use crate::store::StoreError;
@@ -34,6 +36,20 @@ pub(crate) enum Number {
     TakenBack,
     /// A result stands under it, or may yet come there.
     InUse,
+    /// Its source gave it to this order of ours too, of which something was told: there the two are one.
+    Twin(i64),
+}
+
+/// The order that brought the same number, where a report answered it.
+async fn twin(write: &mut Write, link: &Link) -> Result<Option<i64>, StoreError> {
+    let text = link.wants_back.as_deref().unwrap_or("{}");
+    let references: References = rows::at("lab_order", link.order).json("wants_back", text)?;
+    for other in order::of_number(write, &references).await? {
+        if other != link.order && !order::told_of(write, other).await?.is_empty() {
+            return Ok(Some(other));
+        }
+    }
+    Ok(None)
 }
 
 /// All that one receiver was told under the numbers of these orders by others than `own`: a report and its OBR-3.
@@ -51,14 +67,7 @@ pub(crate) async fn said(
         if references.own_number().is_none() {
             continue;
         }
-        let mut told = order::told_of(write, link.order).await?;
-        // Its source may have given one number to two orders: there they are one.
-        for other in order::of_number(write, &references).await? {
-            if other != link.order {
-                told.extend(order::told_of(write, other).await?);
-            }
-        }
-        for (root, under) in told {
+        for (root, under) in order::told_of(write, link.order).await? {
             if (root, under.as_str()) == own {
                 continue;
             }
@@ -87,6 +96,14 @@ pub(crate) async fn stands(
     own: (i64, &str),
 ) -> Result<Number, StoreError> {
     let mut number = Number::Unused;
+    let by_number = |target: &Arc<Target>| {
+        target.layout.filler == FillerNumber::Ordered && target.gets_orders_of(&link.source)
+    };
+    if bench.targets.iter().any(by_number)
+        && let Some(other) = twin(write, link).await?
+    {
+        return Ok(Number::Twin(other));
+    }
     for target in &bench.targets {
         let mut known: Vec<Known<Told>> = Vec::new();
         for Said { past, rows } in said(write, target, std::slice::from_ref(link), own).await? {

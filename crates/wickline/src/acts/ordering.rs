@@ -251,13 +251,13 @@ impl Desk<'_> {
             heard.taken = replies.iter().filter(|reply| reply.done.is_ok()).count();
             heard.refused = replies.len() - heard.taken;
             heard.why = refusals(&keys, replies);
-            let mut said = self.said(message, &keys, replies);
+            let mut said = self.said(message, &keys, replies, &before)?;
             if let Some(patient) = &message.patient {
                 let deeds = replies.iter().flat_map(|reply| &reply.deeds);
-                let renamed = Self::renamed(&before, patient, deeds)?;
-                renamed.into_iter().for_each(|(key, own)| {
-                    said.entry(key).or_insert(own);
-                });
+                for (key, own) in Self::renamed(&before, patient, deeds)? {
+                    let amended = said.remove(&key).map(|new| new.with_patient_of(&own));
+                    said.insert(key, amended.unwrap_or(own));
+                }
             }
             self.keep(&before, &orders, &said).await?;
             let deeds = replies.iter().flat_map(|reply| &reply.deeds);
@@ -274,16 +274,22 @@ impl Desk<'_> {
         message: &OrderMessage,
         keys: &[Option<Key>],
         replies: &[Reply],
-    ) -> BTreeMap<Key, References> {
-        let lines = message.orders.iter().zip(keys).zip(replies);
-        let new = lines.filter_map(|((line, key), reply)| {
-            let key = key.as_ref()?;
-            let new =
-                |deed: &Deed| matches!(deed, Deed::Keep(own) | Deed::Amend(own) if own == key);
+        before: &Before,
+    ) -> Result<BTreeMap<Key, References>, StoreError> {
+        let mut all = BTreeMap::new();
+        for ((line, key), reply) in message.orders.iter().zip(keys).zip(replies) {
+            let Some(key) = key else { continue };
             let said = || References::of(message, line, &self.source.site);
-            reply.deeds.iter().any(new).then(|| (key.clone(), said()))
-        });
-        new.collect()
+            if reply.deeds.contains(&Deed::Keep(key.clone())) {
+                all.insert(key.clone(), said());
+            } else if let (true, Some(row)) =
+                (reply.deeds.contains(&Deed::Amend(key.clone())), before.rows.get(key))
+            {
+                // Whose it is changes by the one rule for that, and by nothing else.
+                all.insert(key.clone(), said().with_patient_of(&references(row)?));
+            }
+        }
+        Ok(all)
     }
 
     /// The same of orders whose patient is another, or has another name now.

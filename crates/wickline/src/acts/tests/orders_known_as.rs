@@ -15,6 +15,10 @@ on_both!(
     of_two_orders_with_one_number_of_their_own_the_second_is_held,
     an_id_that_nobody_ordered_is_put_right_while_it_is_held,
     the_trail_says_which_orders_were_refused_and_why,
+    a_change_that_names_somebody_else_disputes_its_order,
+    what_is_said_under_an_id_that_was_merged_away_is_no_news_of_who_stayed,
+    what_one_receiver_has_goes_to_no_other_while_it_is_disputed,
+    what_answers_an_urgent_order_is_to_be_telephoned,
 );
 
 /// ADT^A40 (HL7 v2.5.1 chapter 3): who was `gone` is the one that `stays`.
@@ -138,4 +142,89 @@ async fn the_trail_says_which_orders_were_refused_and_why(mut lab: Lab) {
     assert_eq!(rows[0].reason.as_deref(), Some("K1: test-unknown"));
     let all = format!("{rows:?}");
     assert!(!all.contains("KP700101") && !all.contains("Invented"), "and nothing of the patient");
+}
+
+async fn a_change_that_names_somebody_else_disputes_its_order(mut lab: Lab) {
+    lab.bench = bench("");
+    let changed = |name: &str, born: &str, id: &str| {
+        order(["XO", "K1", "KP-20417", "UADIP"], "KP700101", (MADE, id))
+            .replace("Heron-Invented^Ada", name)
+            .replace("19700101", born)
+    };
+    assert_eq!(lab.ordered("K1", "KP-20417", "UADIP", "KP700101").await, "OK");
+    // Another name alone is learned, and shown as it is sent.
+    assert_eq!(lab.told(&changed("Heron-Invented^Adela", "19700101", "X1")).await, "XR");
+    let own = lab.own("K1").await.kept.order.wanted.and_then(|own| own.patient).expect("a patient");
+    assert_eq!(own.name.expose(), "Heron-Invented^Adela");
+    assert_eq!(lab.told(&changed("Plover-Invented^Ines", "19850517", "X2")).await, "XR");
+    assert_eq!(lab.own("K1").await.kept.order.standing, Standing::Disputed);
+    let (n, held) = lab.run_of("1", "KP-20417", "2+").await;
+    assert_eq!(held, Some(Reason::PatientConflict), "report {n}");
+    lab.settles("K1", true).await;
+    assert_eq!(lab.last().await.component("PID", 1, 5, 2), "Adela", "right is who is shown");
+}
+
+async fn what_is_said_under_an_id_that_was_merged_away_is_no_news_of_who_stayed(mut lab: Lab) {
+    lab.bench = bench("");
+    assert_eq!(lab.ordered("K1", "KP-20417", "UADIP", "KP700101").await, "OK");
+    assert_eq!(lab.ordered("K2", "KP-20418", "UADIP", "KP700777").await, "OK");
+    assert_eq!(lab.told(&merged("KP700101", "KP700777", "M1")).await, "AA");
+    let late = described("Heron-Invented^Wrong", "19700101", "A1");
+    assert_eq!(lab.told(&late).await, "AA");
+    // A new order under the old id says no more, for its cup or for another.
+    assert_eq!(lab.ordered("K3", "KP-20419", "UADIP", "KP700101").await, "OK");
+    assert_eq!(lab.ordered("K4", "KP-20418", "UADIP", "KP700101").await, "OK");
+    for (strip, specimen, given) in [("1", "KP-20417", "Adela"), ("2", "KP-20418", "Ada")] {
+        assert_eq!(lab.run_of(strip, specimen, "2+").await.1, None);
+        let body = lab.last().await;
+        assert_eq!(body.component("PID", 1, 3, 1), "KP700777", "{specimen}");
+        assert_eq!(body.component("PID", 1, 5, 2), given, "{specimen}");
+    }
+}
+
+async fn what_one_receiver_has_goes_to_no_other_while_it_is_disputed(mut lab: Lab) {
+    lab.bench = bench("[[receiver]]\nid = \"ehr\"\naddress = \"dir:out2\"\n");
+    for (number, right) in [("K1", true), ("K2", false)] {
+        let specimen = format!("KP-2042{}", &number[1..]);
+        assert_eq!(lab.ordered(number, &specimen, "UADIP", "KP700101").await, "OK");
+        assert_eq!(lab.run_of(number, &specimen, "2+").await.1, None);
+        let due = async |receiver: &str| {
+            let page = lab.ledger.queue_page(receiver, 0, 10).await.expect("a page");
+            page.iter().map(|one| one.n).collect::<Vec<_>>()
+        };
+        let first: Vec<_> =
+            due("lis").await.iter().map(|n| settled(*n, MessageState::Accepted)).collect();
+        lab.ledger.queue_settle("lis", 0, &first).await.expect("recorded");
+        assert_eq!(due("ehr").await.len(), 1);
+        let rival = order(["NW", "K9", &specimen, "UADIP"], "KP700199", (MADE, number));
+        assert_eq!(lab.told(&rival).await, "UA");
+        assert_eq!(due("ehr").await.len(), 0, "nobody has said whose it is");
+        let out = lab.settles(number, right).await.out;
+        assert_eq!(due("ehr").await.len(), usize::from(right));
+        if right {
+            let gone: Vec<_> =
+                due("ehr").await.iter().map(|n| settled(*n, MessageState::Accepted)).collect();
+            lab.ledger.queue_settle("ehr", 0, &gone).await.expect("recorded");
+        } else {
+            assert_eq!(out.len(), 1);
+            lab.taken_back(out[0], None).await;
+            assert!(
+                lab.ledger.queue_page("lis", 0, 10).await.expect("a page").len() == 1,
+                "what takes it back goes"
+            );
+            assert_eq!(lab.ledger.queue_page("ehr", 0, 10).await.expect("a page").len(), 0);
+        }
+    }
+}
+
+async fn what_answers_an_urgent_order_is_to_be_telephoned(mut lab: Lab) {
+    lab.bench = bench("");
+    let text = order(["NW", "K1", "KP-20417", "UADIP"], "KP700101", (MADE, "A1"));
+    assert_eq!(lab.told(&text.replace("\rOBR|", "\rTQ1|1||||||||S\rOBR|")).await, "OK");
+    let (n, held) = lab.run_of("1", "KP-20417", "2+").await;
+    assert_eq!(held, None);
+    let refused = settled(lab.waiting().await[0], MessageState::Refused);
+    lab.ledger.queue_settle("lis", 0, &[refused]).await.expect("recorded");
+    let due = crate::sheet::calls::due(&lab.ledger, &lab.bench).await.expect("a list");
+    assert_eq!(due.iter().map(|item| item.id.clone()).collect::<Vec<_>>(), [n.to_string()]);
 }

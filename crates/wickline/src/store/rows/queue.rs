@@ -83,7 +83,8 @@ pub struct Gate {
 }
 
 impl Ledger {
-    /// The oldest messages that wait for `receiver`, after message `after`.
+    /// The oldest messages that wait for `receiver`, after message `after`. What its orders dispute goes to nobody else,
+    /// wherever it is already; what takes it back does.
     pub async fn queue_page(
         &self,
         receiver: &str,
@@ -96,7 +97,10 @@ impl Ledger {
              CASE WHEN m.built_on IS NULL THEN 0 ELSE 1 END AS built_on \
              FROM message m JOIN message_body b ON b.n = m.n \
              WHERE m.receiver = $1 AND m.state = 'waiting' AND m.state <> 'accepted' AND m.kept_back = 0 \
-             AND m.n > $2 ORDER BY m.n LIMIT $3",
+             AND m.n > $2 AND (coalesce(m.amends, '') = 'withdraws' OR NOT EXISTS (SELECT 1 FROM report r \
+             JOIN report_order o ON o.report = coalesce(r.corrects, r.n) \
+             JOIN order_rival v ON v.lab_order = o.lab_order AND v.refuted = 0 WHERE r.n = m.report)) \
+             ORDER BY m.n LIMIT $3",
         )
         .bind(receiver)
         .bind(after)

@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 use sqlx::any::{AnyArguments, AnyRow};
 use sqlx::query::Query;
 use sqlx::{Executor, Row};
+use wickline_forward::orders::References;
 use wickline_normalize::readings::Reading;
 use wickline_normalize::{Class, Moment, Reason, Remark, Report, Role};
 
@@ -105,11 +106,20 @@ pub struct Named {
     pub lifted: Vec<Reason>,
 }
 
-impl ReportRow {
-    /// Somebody waits for it.
+impl Link {
+    /// Somebody waits for it, by its order.
     #[must_use]
     pub fn is_urgent(&self) -> bool {
-        self.class == Class::Stat
+        let own = self.wants_back.as_deref().map(serde_json::from_str::<References>);
+        own.is_some_and(|own| own.is_ok_and(|own| own.is_urgent()))
+    }
+}
+
+impl ReportRow {
+    /// Somebody waits for it: by its print, or by an order that it answers.
+    #[must_use]
+    pub fn is_urgent(&self) -> bool {
+        self.class == Class::Stat || self.orders.iter().any(Link::is_urgent)
     }
 
     /// Any sign of control material.
