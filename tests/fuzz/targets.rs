@@ -1,6 +1,6 @@
-//! What must hold of any bytes: targets for the tests that change a kept corpus on every run (`tests/house/mutated.rs`)
-//! and for cargo-fuzz, by hand (`tests/fuzz`). Whatever comes, nothing panics, what is found lies inside what was given,
-//! and how bytes were cut into reads changes nothing.
+//! What must hold of any bytes: targets for the tests that change a kept corpus on every run
+//! (`tests/house/mutated.rs`) and for cargo-fuzz, by hand (`tests/fuzz`). Whatever comes, nothing panics, what is found
+//! lies inside what was given, and how bytes were cut into reads changes nothing.
 
 use std::path::Path;
 

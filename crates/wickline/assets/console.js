@@ -145,6 +145,8 @@
   const refusal = document.querySelector("#told[data-typed]");
   if (refusal) {
     for (const [name, value] of new URLSearchParams(refusal.dataset.typed)) {
+      // Two scans that differ are both made anew: a scanner cannot clear what stands there.
+      if (name === "specimen" || name === "again") continue;
       const at = [...document.querySelectorAll("#sheet input, #sheet select, #sheet textarea")].find((f) => f.name === name && f.type !== "hidden" && f.type !== "password");
       if (!at || at.type === "checkbox" || at.type === "radio" || at.value) continue;
       at.value = value;

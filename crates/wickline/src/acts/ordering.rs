@@ -176,12 +176,12 @@ struct Before {
     merges: BTreeSet<(Private, Private)>,
 }
 
-/// Which orders were refused and why, for who asks at night what became of them: nothing else is kept of them.
-fn refusals(keys: &[Option<Key>], replies: &[Reply]) -> Option<String> {
+/// Which orders of a message were refused and why, for who asks at night what became of them: nothing else is kept of
+/// them. By their places in it, for the trail names no order by a number that its source gave.
+fn refusals(replies: &[Reply]) -> Option<String> {
     const MOST: usize = 10;
-    let refused = keys.iter().zip(replies).filter_map(|(key, reply)| {
-        let number = key.as_ref().map_or("without a number", order::called);
-        Some(format!("{number}: {}", reply.done.err()?.code()))
+    let refused = replies.iter().enumerate().filter_map(|(nth, reply)| {
+        Some(format!("order {} of the message: {}", nth + 1, reply.done.err()?.code()))
     });
     let why = refused.take(MOST).collect::<Vec<_>>().join("; ");
     (!why.is_empty()).then_some(why)
@@ -250,7 +250,7 @@ impl Desk<'_> {
         if let Decided::Orders(replies) = &decided {
             heard.taken = replies.iter().filter(|reply| reply.done.is_ok()).count();
             heard.refused = replies.len() - heard.taken;
-            heard.why = refusals(&keys, replies);
+            heard.why = refusals(replies);
             let mut said = self.said(message, &keys, replies, &before)?;
             if let Some(patient) = &message.patient {
                 let deeds = replies.iter().flat_map(|reply| &reply.deeds);

@@ -14,7 +14,7 @@ use wickline_forward::verdict::Verdict;
 
 use super::event::{Event, Events};
 use super::kept_lease::KeptLease;
-use super::recorder::{Record, Recorder, UNRECORDED};
+use super::recorder::{Record, Recorder, UNRECORDED, drained};
 use crate::clock;
 use crate::pulse::Beat;
 use crate::settings::bench::Target;
@@ -70,8 +70,14 @@ impl Delivery {
         let ended = |joined: Result<_, tokio::task::JoinError>| {
             joined.unwrap_or_else(|panicked| Err(StoreError::of_task(&panicked)))
         };
+        let (ledger, lease, id) = (self.ledger.clone(), self.lease.clone(), self.target.id.clone());
         tokio::select! {
-            delivered = Flow::new(self, records).run() => delivered.and(ended(recording.await)),
+            delivered = Flow::new(self, records).run() => {
+                delivered.and(ended(recording.await))?;
+                // Where the ledger is away, the doubt stays.
+                let _ = ledger.within(ledger.queue_ends(&id, lease.token())).await;
+                Ok(())
+            }
             // Its channel is still open: it failed, and what it cannot record would be sent for ever.
             recorded = &mut recording => ended(recorded),
         }
@@ -206,23 +212,23 @@ impl Flow {
         *shut = true;
         let page = ledger
             .within(async {
-                if begins {
-                    ledger.queue_begins(&target.id, first, notes).await?;
-                }
                 let gate = ledger.gate(&target.id).await?;
                 let closed = gate.paused || gate.stopped;
                 *shut = closed || target.addresses.iter().any(is_folder);
                 let stands = gate.stopped.then_some("stopped");
                 seen.gate(&target.id, stands.or(gate.paused.then_some("paused")));
                 if closed {
-                    return Ok(Vec::new());
+                    return Ok((false, Vec::new()));
                 }
-                ledger.queue_page(&target.id, self.after, PAGE).await
+                if begins {
+                    ledger.queue_begins(&target.id, first, notes).await?;
+                }
+                Ok((true, ledger.queue_page(&target.id, self.after, PAGE).await?))
             })
             .await;
         match page {
-            Ok(page) => {
-                self.begun = Some(token);
+            Ok((open, page)) => {
+                self.begun = open.then_some(token).or(self.begun);
                 self.page = page.into();
                 seen.ledger(&target.id, true);
             }
@@ -591,9 +597,4 @@ impl Certificates {
 
 pub(super) fn is_folder(address: &Address) -> bool {
     matches!(address, Address::Folder(_))
-}
-
-/// Waits until everything handed over is in the ledger.
-async fn drained(room: Arc<Semaphore>) {
-    drop(room.acquire_many(UNRECORDED as u32).await);
 }

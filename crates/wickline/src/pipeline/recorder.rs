@@ -1,9 +1,10 @@
 //! Writing down what became of messages: up to 32 of them, or what came within 5 ms, in one commit. Whoever is told of
 //! it then finds it in the ledger.
 
+use std::sync::Arc;
 use std::time::Duration;
 
-use tokio::sync::{OwnedSemaphorePermit, mpsc, watch};
+use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc, watch};
 use tracing::{Instrument, debug_span, warn};
 
 use super::event::{Event, Events};
@@ -17,6 +18,12 @@ use crate::store::rows::queue::Settled;
 pub const UNRECORDED: usize = 32;
 /// How long an answer may wait for others before all of them are recorded.
 const GATHER: Duration = Duration::from_millis(5);
+
+/// Waits until everything handed over is in the ledger.
+pub async fn drained(room: Arc<Semaphore>) {
+    let all = u32::try_from(UNRECORDED).unwrap_or(u32::MAX);
+    drop(room.acquire_many(all).await);
+}
 
 /// What became of one message, and the room it takes until it is in the ledger.
 pub struct Record {

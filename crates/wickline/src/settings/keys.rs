@@ -270,7 +270,7 @@ const KEYS: &[Key] = &[
     key(
         "console",
         "idle_seconds",
-        Whole(60, 3600),
+        Whole(180, 3600),
         Some("600"),
         "",
         "Seconds after which somebody who does nothing is signed out; after 12 hours everybody is.",

@@ -44,13 +44,20 @@ impl Lab {
 async fn what_waits_untried_can_be_cancelled_after_a_restart_too(mut lab: Lab) {
     lab.bench = bench("");
     lab.ledger.receiver_known("lis", true).await.expect("known");
-    lab.begins(true).await;
-    assert_eq!(lab.ordered("K1", "KP-20417", "UADIP", "KP700101").await, "OK");
-    assert_eq!(lab.run_of("1", "KP-20417", "2+").await.1, None);
-    lab.begins(true).await;
-    let cancel = order(["CA", "K1", "KP-20417", "UADIP"], "KP700101", (MADE, "C1"));
-    assert_eq!(lab.told(&cancel).await, "CR", "nobody has tried to send it");
-    assert_eq!(lab.own("K1").await.kept.order.standing, Standing::Cancelled);
+    // Each message is noted before it is sent; or it is not, and the daemon before came to a clean end.
+    for (number, notes) in [("K1", true), ("K2", false)] {
+        let specimen = format!("KP-2042{}", &number[1..]);
+        lab.begins(notes).await;
+        assert_eq!(lab.ordered(number, &specimen, "UADIP", "KP700101").await, "OK");
+        assert_eq!(lab.run_of(number, &specimen, "2+").await.1, None);
+        if !notes {
+            lab.ledger.queue_ends("lis", 0).await.expect("ended");
+        }
+        lab.begins(notes).await;
+        let cancel = order(["CA", number, &specimen, "UADIP"], "KP700101", (MADE, number));
+        assert_eq!(lab.told(&cancel).await, "CR", "nobody has tried to send it");
+        assert_eq!(lab.own(number).await.kept.order.standing, Standing::Cancelled);
+    }
 }
 
 async fn what_was_never_noted_may_have_been_sent_before_a_restart(mut lab: Lab) {
@@ -139,9 +146,11 @@ async fn the_trail_says_which_orders_were_refused_and_why(mut lab: Lab) {
     lab.bench = bench("");
     assert_eq!(lab.ordered("K1", "KP-20417", "UHCG", "KP700101").await, "UA");
     let rows = lab.trail_of("order").await;
-    assert_eq!(rows[0].reason.as_deref(), Some("K1: test-unknown"));
+    assert_eq!(rows[0].reason.as_deref(), Some("order 1 of the message: test-unknown"));
     let all = format!("{rows:?}");
-    assert!(!all.contains("KP700101") && !all.contains("Invented"), "and nothing of the patient");
+    for mark in ["K1", "KP700101", "Invented"] {
+        assert!(!all.contains(mark), "and nothing of the order or its patient: {all}");
+    }
 }
 
 async fn a_change_that_names_somebody_else_disputes_its_order(mut lab: Lab) {

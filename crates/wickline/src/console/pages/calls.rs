@@ -16,6 +16,7 @@ use crate::seen::visible;
 use crate::sheet::calls::{Calls, Told};
 use crate::store::StoreError;
 use crate::store::lists::reports::Item;
+use crate::texts::Said;
 
 /// One result that must be told.
 struct Row {
@@ -84,7 +85,7 @@ fn done(here: &Here, told: &Told) -> Done {
         specimen: frame::cell(told.specimen.as_deref().unwrap_or("")),
         at: frame::moment(&here.bench, &told.at),
         who: visible(&told.who),
-        told: visible(&told.told),
+        told: here.told(&Said::kept(&told.told)),
     }
 }
 

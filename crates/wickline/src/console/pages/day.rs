@@ -143,12 +143,23 @@ fn row(here: &Here, line: &Line) -> Row {
             [only] if only.state == item.state && !only.on_hold => String::new(),
             _ => frame::way(here, item),
         },
-        noted: here.told(&line.noted()),
+        noted: noted(here, line),
         state: here.t(&format!("state.{}", item.state.text())),
         class: frame::class(item.state),
         glyph: frame::glyph(item.state),
         open: item.is_open(),
         todo: Todo::default(),
+    }
+}
+
+/// What people noted of it, and why one set it aside or explained it.
+fn noted(here: &Here, line: &Line) -> String {
+    let noted = here.told(&line.noted());
+    let said = matches!(line.item.state, State::SetAside | State::Explained);
+    match line.item.detail.as_deref().filter(|why| said && !why.is_empty()) {
+        None => noted,
+        Some(why) if noted.is_empty() => visible(why),
+        Some(why) => format!("{noted}; {}", visible(why)),
     }
 }
 
@@ -279,7 +290,10 @@ async fn shown(here: Here, date: &str, after: i64, halt: Option<Halt>) -> Result
         beside: sheet.review.iter().chain(&sheet.care).map(|said| here.told(said)).collect(),
         closed: sheet.closed.as_ref().map(|closed| {
             let at = frame::moment(bench, &closed.at);
-            here.language.say("day.closed", &[("who", &visible(&closed.who)), ("at", &at)])
+            let words = [("who", visible(&closed.who)), ("at", at)];
+            let words = words.each_ref().map(|(name, text)| (*name, text.as_str()));
+            let place = if closed.after.is_empty() { "day.closed" } else { "day.closed_before" };
+            here.language.say(place, &words)
         }),
         seal: format!("{}:{}", head.n, head.hash.get(..16).unwrap_or(&head.hash)),
         analyzers: bench.analyzers.iter().map(|a| a.id.clone()).collect(),

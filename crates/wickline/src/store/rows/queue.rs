@@ -83,7 +83,7 @@ pub struct Gate {
 }
 
 impl Ledger {
-    /// The oldest messages that wait for `receiver`, after message `after`. What its orders dispute goes to nobody else,
+    /// The oldest messages that wait for `receiver`, after message `after`. What is disputed goes to nobody else,
     /// wherever it is already; what takes it back does.
     pub async fn queue_page(
         &self,
@@ -125,7 +125,7 @@ impl Ledger {
 
     /// A daemon that died may have sent what stands first in the queue, and not have noted it: that is
     /// not replaced any more after a change, it is corrected. Who noted each message before it was sent left no such
-    /// doubt. `notes`: so does who begins now.
+    /// doubt (`notes`: so does who begins now), nor did who came to a clean end.
     pub async fn queue_begins(
         &self,
         receiver: &str,
@@ -155,6 +155,16 @@ impl Ledger {
         )
         .bind(receiver.to_owned())
         .bind(i64::try_from(first).unwrap_or(i64::MAX));
+        write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+        write.commit().await
+    }
+
+    /// All that was sent is recorded, and nothing more is: whoever begins next has no doubt.
+    pub async fn queue_ends(&self, receiver: &str, token: i64) -> Result<(), StoreError> {
+        let mut write = self.db.write_alone().await?;
+        let sql = concat!("UPDATE receiver SET noted = 1 WHERE id = $1 ", under_lease!("$2", "$3"));
+        let query =
+            sqlx::query(sql).bind(receiver.to_owned()).bind(token).bind(lease_name(receiver));
         write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
         write.commit().await
     }
@@ -284,7 +294,8 @@ impl Ledger {
     pub async fn receiver_known(&self, receiver: &str, paused: bool) -> Result<(), StoreError> {
         let mut write = self.act().await?;
         let query = sqlx::query(
-            "INSERT INTO receiver (id, paused, stopped) VALUES ($1, $2, 0) ON CONFLICT (id) DO NOTHING",
+            "INSERT INTO receiver (id, paused, stopped, noted) VALUES ($1, $2, 0, 1) \
+             ON CONFLICT (id) DO NOTHING",
         )
         .bind(receiver)
         .bind(i64::from(paused));
