@@ -76,8 +76,10 @@ fn an_order_whose_strip_does_not_come_expires_and_stands_on_the_day_sheet() {
         let mut house = House::new("source-expires", "[orders]\nexpire_hours = 1\n").await;
         let text = order("NW", "K1", "KP-20417", "KP700101").text("A1");
         let text = String::from_utf8(text).expect("text");
-        // SPM-17, long ago.
-        let old = text.replace("^HL70487\r", "^HL70487|||||||||||||20260314081000+0000\r");
+        // SPM-17: its hour is over in a moment.
+        let clock = wickline::clock::SiteClock::new("UTC").expect("a zone");
+        let collected = clock.moment(wickline::clock::now_us() - 3_597_000_000).digits();
+        let old = text.replace("^HL70487\r", &format!("^HL70487|||||||||||||{collected}\r"));
         assert_ne!(old, text);
         let answer = Sender::to(&house.source).say(old.as_bytes()).expect("an answer");
         assert_eq!(field(&answer, "MSA", 1), "AA");

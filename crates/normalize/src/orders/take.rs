@@ -2,7 +2,7 @@
 
 use super::request::{Ask, Deed, Refusal, Reply, Request, Wanted};
 use super::standing::{Progress, Standing, Trace};
-use super::{Key, Order, OrderRules, Orders, Private};
+use super::{Key, Order, OrderRules, Orders, Person, Private};
 use crate::moment::Moment;
 
 /// Rules and our own clock.
@@ -46,6 +46,26 @@ impl Orders {
             let deeds = self.after_refusal(request, Refusal::OtherPatient, by);
             return self.reply(request, Err(Refusal::OtherPatient), deeds);
         }
+        let mut reply = self.asked_of(request, by);
+        // What is refused still says whose the order is: under one id somebody else is not passed over.
+        if reply.done.is_err()
+            && let Some(said) = self.somebody_else(request)
+        {
+            let deeds = self.update(&said, by.1);
+            reply.deeds.extend(deeds);
+        }
+        reply
+    }
+
+    /// Whom a request names in place of its order's patient, by the same id and another name and date of birth.
+    fn somebody_else(&self, request: &Request) -> Option<Person> {
+        let own = self.list.get(&request.key).and_then(Order::patient)?;
+        let said = request.wanted.as_ref().ok()?.patient.as_ref()?;
+        let other = self.same_patient(&own.id, &said.id) && !self.are_one(own, said);
+        other.then(|| said.clone())
+    }
+
+    fn asked_of(&mut self, request: &Request, by: By<'_>) -> Reply {
         match request.ask {
             Ask::New => self.new_order(request, by),
             Ask::Cancel | Ask::Cancelled => self.cancel(request, by.1),

@@ -520,3 +520,29 @@ fn row_20_a_merge_that_comes_again_is_for_what_was_ordered_since() {
     assert_eq!((patient("K1"), patient("K4")), (stays.id.clone(), stays.id.clone()));
     assert_eq!(desk.orders.merge(&odile().id, &stays, NOW), Ok(Vec::new()));
 }
+
+/// Rows 8 to 14: what comes too late to be followed still says that the order is somebody else's.
+#[test]
+fn row_22_a_refused_change_for_somebody_else_disputes_what_waits_and_what_is_out() {
+    let other = person("KP700101", "Plover-Invented^Ines", "19850517");
+    for ask in [Ask::Change, Ask::New] {
+        for (trace, refusal) in [
+            (Trace::Waiting, Refusal::ResultOnItsWay),
+            (Trace::Tried, Refusal::ResultOnItsWay),
+            (Trace::Sent, Refusal::ResultSent),
+        ] {
+            let mut desk = Desk::with_one();
+            desk.trace("K1", trace);
+            let said =
+                Request { wanted: Ok(wanted("KP-20417", other.clone())), ..request(ask, "K1", 5) };
+            let reply = desk.ask(&said);
+            let refused = if ask == Ask::New { Refusal::Closed } else { refusal };
+            assert_eq!(reply.done, Err(refused), "{ask:?} {trace:?}");
+            assert!(reply.deeds.contains(&Deed::Dispute(key("K1"))), "{ask:?} {trace:?}");
+            let drawn = reply.deeds.contains(&Deed::DrawBack(key("K1")));
+            assert_eq!(drawn, trace == Trace::Waiting, "{ask:?} {trace:?}");
+            assert!(desk.orders.get(&key("K1")).expect("an order").is_only_somebody_else());
+            assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::PatientChanged));
+        }
+    }
+}
