@@ -191,14 +191,15 @@ impl Orders {
         if wanted.patient.is_none() && !wanted.control {
             return Err(Refusal::PatientMissing);
         }
-        if wanted.collected.is_some_and(|at| at + rules.expire < now) {
-            return Err(Refusal::CollectedLongAgo);
-        }
         self.may_claim(&request.key, wanted, (rules, now)).map(|()| Fresh::New)
     }
 
     /// No other patient has its specimens, and nobody has said that they are not this one's.
     fn may_claim(&self, key: &Key, wanted: &Wanted, by: By<'_>) -> Result<(), Refusal> {
+        // No strip of it is waited for any more: it would expire at once, and nobody who ordered would hear of it.
+        if wanted.collected.is_some_and(|at| at + by.0.expire < by.1) {
+            return Err(Refusal::CollectedLongAgo);
+        }
         let free = self.claimed(key, wanted, by).is_empty() && !self.is_called_wrong(wanted, by);
         free.then_some(()).ok_or(Refusal::PatientConflict)
     }

@@ -202,7 +202,7 @@ impl Bystander {
                     desk.orders.trace(&key, trace, (&by, "N"), desk.now);
                 }
             }
-            Step::Settle(key, right) => self.settled(desk, &key, right),
+            Step::Settle(key, right) => Self::settled(desk, &key, right),
         }
         for order in desk.orders.iter().filter(|_| moves == 1) {
             let Some(was) = before.get(&order.key) else { continue };
@@ -211,8 +211,9 @@ impl Bystander {
         }
     }
 
-    /// What a person called wrong goes under no other order of that patient.
-    fn settled(&self, desk: &mut Desk, key: &Key, right: bool) {
+    /// What a person called wrong goes under no other order of that patient; under one id somebody of another name and
+    /// date of birth is somebody else, whom a person called right.
+    fn settled(desk: &mut Desk, key: &Key, right: bool) {
         let was = desk.orders.get(key).and_then(|order| order.wanted.clone());
         if !desk.orders.settle(key, right, desk.now) || right {
             return;
@@ -222,8 +223,8 @@ impl Bystander {
             let Meet::Goes { shares, .. } = desk.strip(specimen.expose()) else { continue };
             for share in shares {
                 let other = desk.orders.get(&share.key).and_then(|order| order.patient());
-                let other = other.map(|other| self.now(&other.id));
-                assert_ne!(other, Some(self.now(&patient.id)), "wrong, and it goes to them");
+                let same = other.is_some_and(|other| desk.orders.are_one(other, &patient));
+                assert!(!same, "wrong, and it goes to them");
             }
         }
     }

@@ -260,5 +260,10 @@ fn row_33_what_was_collected_longer_ago_than_a_strip_is_waited_for_is_refused() 
         one.wanted.as_mut().map(|w| w.collected = Some(collected)).expect("wanted");
         assert_eq!(desk.ask(&one).done, done);
         assert_eq!(desk.standing("K1").is_some(), done.is_ok());
+        // Nor does a change make it so.
+        let mut desk = Desk::with_one();
+        let change = Request { ask: Ask::Change, at: at(5), ..one };
+        assert_eq!(desk.ask(&change).done, done);
+        assert_eq!(desk.standing("K1"), Some(Standing::Open));
     }
 }
