@@ -80,7 +80,8 @@ pub struct MergeRefused;
 
 impl Orders {
     /// Who a patient is found to be, after all merges.
-    pub(super) fn true_id<'a>(&'a self, id: &'a Private) -> &'a Private {
+    #[must_use]
+    pub fn true_id<'a>(&'a self, id: &'a Private) -> &'a Private {
         let mut id = id;
         // A circle is refused when it would begin; the bound holds whatever was kept.
         for _ in 0..=self.merged.len() {
@@ -90,12 +91,6 @@ impl Orders {
             }
         }
         id
-    }
-
-    /// Who stayed of the merges of a patient, by the id.
-    #[must_use]
-    pub fn stays<'a>(&'a self, id: &'a Private) -> &'a Private {
-        self.true_id(id)
     }
 
     /// Whether merges lead from one patient to another.
@@ -112,6 +107,11 @@ impl Orders {
     /// another name and date of birth is somebody else.
     pub(super) fn are_one(&self, one: &Person, two: &Person) -> bool {
         self.same_patient(&one.id, &two.id) && !one.is_somebody_else(two)
+    }
+
+    /// One id after all merges, and not one patient.
+    pub(super) fn are_two_of_one_id(&self, one: &Person, two: &Person) -> bool {
+        self.same_patient(&one.id, &two.id) && !self.are_one(one, two)
     }
 
     /// The orders that know one of these specimens as another patient's.
@@ -179,9 +179,7 @@ impl Orders {
             other.key != *key
                 && other.is_recent(rules, now)
                 && specimens.iter().any(|specimen| other.has_specimen(specimen))
-                && other.patient().is_some_and(|own| {
-                    self.same_patient(&own.id, &patient.id) && own.is_somebody_else(patient)
-                })
+                && other.patient().is_some_and(|own| self.are_two_of_one_id(own, patient))
         });
         others.map(|other| other.key.clone()).collect()
     }
@@ -276,17 +274,23 @@ impl Orders {
         theirs.map(|order| order.key.clone()).collect()
     }
 
+    /// Those of them that name the patient by this very id.
+    fn of_the_id(&self, id: &Private) -> Vec<Key> {
+        let mut theirs = self.of_patient(id);
+        let own = |key: &Key| self.list.get(key).and_then(Order::patient);
+        theirs.retain(|key| own(key).is_some_and(|own| own.id == *id));
+        theirs
+    }
+
     /// What a source says of a patient now: a changed name is taken over; a changed name *and* date of birth are
     /// somebody else's. Nothing is kept of patients without orders.
     ///
     /// Who is called by an id that was merged away is described as before the merge: that is no news of who stayed.
     pub fn update(&mut self, said: &Person, now: i64) -> Vec<Deed> {
-        let mut theirs = self.of_patient(&said.id);
-        if *self.true_id(&said.id) != said.id {
-            theirs.retain(|key| {
-                self.list.get(key).and_then(Order::patient).is_some_and(|own| own.id == said.id)
-            });
-        }
+        let theirs = match *self.true_id(&said.id) == said.id {
+            true => self.of_patient(&said.id),
+            false => self.of_the_id(&said.id),
+        };
         self.hear(theirs, (said, Person::learn), now)
     }
 
@@ -394,11 +398,7 @@ impl Orders {
         }
         if self.leads_to(gone, &stays.id) {
             // Known already: it is for what was ordered under the old id since.
-            let mut theirs = self.of_patient(gone);
-            theirs.retain(|key| {
-                self.list.get(key).and_then(Order::patient).is_some_and(|own| own.id == *gone)
-            });
-            return Ok(self.hear(theirs, (stays, Person::become_one), now));
+            return Ok(self.hear(self.of_the_id(gone), (stays, Person::become_one), now));
         }
         if self.same_patient(&stays.id, gone) {
             return Ok(Vec::new());

@@ -61,8 +61,7 @@ impl Orders {
     fn somebody_else(&self, request: &Request) -> Option<Person> {
         let own = self.list.get(&request.key).and_then(Order::patient)?;
         let said = request.wanted.as_ref().ok()?.patient.as_ref()?;
-        let other = self.same_patient(&own.id, &said.id) && !self.are_one(own, said);
-        other.then(|| said.clone())
+        self.are_two_of_one_id(own, said).then(|| said.clone())
     }
 
     fn asked_of(&mut self, request: &Request, by: By<'_>) -> Reply {

@@ -12,6 +12,7 @@ use super::compose::{self, Subject};
 use super::door::{self, Asked};
 use super::facts::{Known, whole};
 use super::order_number::{self, Number};
+use super::ordering::references;
 use super::telling::{Saying, Word};
 use crate::clock;
 use crate::settings::bench::{Bench, Target};
@@ -212,22 +213,18 @@ fn of_one_patient(
     rows: &[Kept],
     orders: &Orders,
 ) -> Result<Vec<Share>, StoreError> {
-    let said = |kept: &Kept| -> Result<References, StoreError> {
-        let text = kept.wants_back.as_deref().unwrap_or("{}");
-        rows::at("lab_order", kept.n).json("wants_back", text)
-    };
     let id = |references: &References| Private::new(references.patient_id.text());
     let mut stayed = None;
-    for references in rows.iter().map(said) {
-        let references = references?;
-        let own = id(&references);
-        stayed = stayed.or((*orders.stays(&own) == own && !own.is_empty()).then_some(references));
+    for one in rows.iter().map(references) {
+        let one = one?;
+        let own = id(&one);
+        stayed = stayed.or((*orders.true_id(&own) == own && !own.is_empty()).then_some(one));
     }
     let Some(stayed) = stayed else { return Ok(each) };
     for share in &mut each {
-        let own = said(&share.kept)?;
+        let own = references(&share.kept)?;
         if own.patient_id.is_said()
-            && *orders.stays(&id(&own)) == id(&stayed)
+            && *orders.true_id(&id(&own)) == id(&stayed)
             && own.patient_id != stayed.patient_id
         {
             let own = own.with_patient_of(&stayed);

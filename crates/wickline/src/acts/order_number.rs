@@ -40,11 +40,15 @@ pub(crate) enum Number {
     Twin(i64),
 }
 
+/// What goes back of an order that a report answers.
+fn references(link: &Link) -> Result<References, StoreError> {
+    let text = link.wants_back.as_deref().unwrap_or("{}");
+    rows::at("lab_order", link.order).json("wants_back", text)
+}
+
 /// The order that brought the same number, where a report answered it.
 async fn twin(write: &mut Write, link: &Link) -> Result<Option<i64>, StoreError> {
-    let text = link.wants_back.as_deref().unwrap_or("{}");
-    let references: References = rows::at("lab_order", link.order).json("wants_back", text)?;
-    for other in order::of_number(write, &references).await? {
+    for other in order::of_number(write, &references(link)?).await? {
         if other != link.order && !order::told_of(write, other).await?.is_empty() {
             return Ok(Some(other));
         }
@@ -62,8 +66,7 @@ pub(crate) async fn said(
     let mut said = Vec::new();
     let by_number = target.layout.filler == FillerNumber::Ordered;
     for link in links.iter().filter(|link| by_number && target.gets_orders_of(&link.source)) {
-        let text = link.wants_back.as_deref().unwrap_or("{}");
-        let references: References = rows::at("lab_order", link.order).json("wants_back", text)?;
+        let references = references(link)?;
         if references.own_number().is_none() {
             continue;
         }

@@ -501,7 +501,7 @@ fn the_same(merges: &[(Private, Private)], patient: &Private) -> BTreeSet<Privat
 }
 
 /// What goes back with an order's result, as it was kept.
-fn references(row: &Kept) -> Result<References, StoreError> {
+pub(super) fn references(row: &Kept) -> Result<References, StoreError> {
     let text = row.wants_back.as_deref().unwrap_or("{}");
     rows::at("lab_order", row.n).json("wants_back", text)
 }
