@@ -43,6 +43,7 @@ def test_nothing_in_it_says_where_it_was_made(tmp_path):
         assert [file for file in files if str(folder).encode() in file.read_bytes()] == [], folder
 
 
+@pytest.mark.skipif(not LONG, reason="it builds the program for the other processor: --long")
 def test_the_other_processor_has_its_package(tmp_path):
     """The machine is named by dpkg and by the head of the file; it is run by an emulator of that processor."""
     (package,) = MADE.glob("wickline_0.1.0-1_arm64.deb")
