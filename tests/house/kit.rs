@@ -202,6 +202,14 @@ impl Daemon {
         }
     }
 
+    /// Waits until this line is up for the first time, which may be before the daemon is ready.
+    pub fn first_up(&mut self, analyzer: &str) {
+        let is_up = |e: &Value| e["event"] == "line-up" && e["analyzer"] == analyzer;
+        if !self.seen.iter().any(is_up) {
+            self.wait_for(is_up);
+        }
+    }
+
     /// As a power cut does it, for a process.
     pub fn kill(mut self) {
         self.child.kill().expect("it can be killed");

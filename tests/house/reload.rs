@@ -73,9 +73,9 @@ fn analyzers_in_full_flow_notice_no_reload() {
         let config = folder.write("wickline.toml", &text);
         let (mut daemon, ready) = Daemon::start_ready(&config);
         let console = ready["console"].as_str().expect("an address").to_owned();
-        daemon.wait_for(|e| e["event"] == "line-up" && e["analyzer"] == "bench-1");
+        daemon.first_up("bench-1");
         let connected = SimPort::connect(&address_of(&ready, "bench-2")).await.expect("connected");
-        daemon.wait_for(|e| e["event"] == "line-up" && e["analyzer"] == "bench-2");
+        daemon.first_up("bench-2");
         let end = Arc::new(AtomicBool::new(false));
         let printing = [(port, 20_000), (connected, 50_000)]
             .map(|(port, first)| tokio::spawn(prints(port, first, end.clone())));
