@@ -95,7 +95,7 @@ const COMMANDS: &[(&str, Kind)] = &[
     ("receive", Else),
     ("replay", Asks(&["--into", "DIR/replay.db"])),
     ("report correct", Acts(&["1", "--reason", "paper"])),
-    ("report telephoned", Acts(&["1", "--who", "ward 3", "--when", "noon"])),
+    ("report telephoned", Acts(&["1", "--who", "ward 3", "--when", "2026-03-14 12:40"])),
     (
         "report told",
         Acts(&[

@@ -166,18 +166,25 @@ fn a_result_told_by_telephone_stands_in_the_trail_and_on_the_sheet_and_goes_all_
         let call = |who: &str, when: &str| {
             olsen.send(&page, "/report/1/telephoned", &[("who", who), ("when", when)])
         };
-        assert_eq!(call("", "12:40").code, 422);
+        let (now, past) = (page.field("when"), "2026-03-14 12:40");
+        assert_eq!(call("", &now).code, 422);
         let page = olsen.get("/report/1");
-        let fields = [("who", "ward 3, A. Dias"), ("when", "12:40")];
+        let fields = [("who", "ward 3, A. Dias"), ("when", now.as_str())];
         assert_eq!(olsen.send(&page, "/report/1/telephoned", &fields).code, 303);
-        let by_command =
-            ["report", "--as", "J. Mast", "telephoned", "1", "--who", "the gate", "--when", "noon"];
-        assert_eq!(run(&bench.config, &by_command).status.code(), Some(0));
+        let telephoned = |when| {
+            let call = ["telephoned", "1", "--who", "the gate", "--when", when];
+            run(&bench.config, &[&["report", "--as", "J. Mast"], &call[..]].concat())
+        };
+        assert_eq!(telephoned(past).status.code(), Some(0));
+        let refused = telephoned("2126-03-14 12:40");
+        let why = String::from_utf8_lossy(&refused.stderr).into_owned();
+        assert!(why.contains("`2126-03-14 12:40` is no time of a call that was"), "{why}");
         let day = ask(&bench.config, &["day"]);
         let notes = day["items"][0]["notes"].to_string();
-        assert!(notes.contains("telephoned by R. Olsen to ward 3, A. Dias, 12:40"), "{notes}");
-        assert!(notes.contains("telephoned by J. Mast to the gate, noon"), "{notes}");
-        assert!(olsen.get("/report/1").body.contains("to ward 3, A. Dias, 12:40"));
+        let told = format!("to ward 3, A. Dias, {now}");
+        assert!(notes.contains(&format!("telephoned by R. Olsen {told}")), "{notes}");
+        assert!(notes.contains(&format!("telephoned by J. Mast to the gate, {past}")), "{notes}");
+        assert!(olsen.get("/report/1").body.contains(&told));
         assert_eq!(ask(&bench.config, &["queue"])["totals"]["accepted"], 1, "nothing else changed");
         let none = run(&bench.config, &["report", "telephoned", "99", "--who", "x", "--when", "y"]);
         assert_eq!(none.status.code(), Some(2));

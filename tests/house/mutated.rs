@@ -7,6 +7,7 @@ mod targets;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::time::{Duration, Instant};
 
+use crate::kit::rounds;
 use crate::prove::root;
 
 /// Draws without a library, so that a seed means the same for ever (splitmix64, Steele and others 2014).
@@ -132,23 +133,16 @@ fn corpus(kept: &[(&str, &str)]) -> Vec<Vec<u8>> {
     paths.iter().map(|path| std::fs::read(path).expect("a file")).collect()
 }
 
-/// How long each target is tried.
-fn time() -> Duration {
-    match std::env::var_os("WICKLINE_LONG") {
-        Some(_) => Duration::from_secs(20 * 60),
-        None => Duration::from_secs(2),
-    }
-}
-
 #[test]
 fn what_must_hold_of_any_bytes_holds_of_a_changed_corpus() {
+    let each = Duration::from_secs(rounds(2, 20 * 60) as u64);
     for (name, kept, holds) in targets::ALL {
         let corpus = corpus(kept);
         corpus.iter().for_each(|bytes| holds(bytes));
         let seed: u64 =
             std::env::var("WICKLINE_SEED").ok().and_then(|n| n.parse().ok()).unwrap_or(1);
         let (begun, mut turn) = (Instant::now(), 0_u64);
-        while begun.elapsed() < time() {
+        while begun.elapsed() < each {
             let mut dice = Dice(seed.wrapping_mul(1 << 40).wrapping_add(turn));
             let bytes = changed(&mut dice, &corpus);
             if catch_unwind(AssertUnwindSafe(|| holds(&bytes))).is_err() {

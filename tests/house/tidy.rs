@@ -250,7 +250,9 @@ fn functions_fit_a_screen(path: &Path, text: &str) {
 
 #[test]
 fn unfinished_work_and_foreign_words_stay_out() {
-    let banned = ["todo!(", "unimplemented!(", "FIXME", "#[ignore", "#[allow("];
+    // `WICKLINE_LONG=0` is not long: who looks only whether it is there runs for hours.
+    let long = "var_os(\"WICKLINE_LONG\")";
+    let banned = ["todo!(", "unimplemented!(", "FIXME", "#[ignore", "#[allow(", long];
     for folder in ["crates", "tests"] {
         for (path, text) in sources(folder) {
             if path.ends_with("tidy.rs") {

@@ -24,7 +24,7 @@ use crate::store::state::NumberState;
 use crate::store::trail::Act;
 use crate::store::trail::Actor;
 use crate::store::trail::record;
-use crate::texts::{say, way};
+use crate::texts::{Said, say, way};
 
 /// What a person confirms of one analyzer: the last number that it shows, or that it shows none.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -263,13 +263,14 @@ fn checked<'a>(
         }
         checked.push(next);
     }
-    let lacking: Vec<String> = lacking(bench, last, placed, &checked);
+    let lacking = lacking(bench, last, placed, &checked);
     if lacking.is_empty() {
         return Ok(checked);
     }
     Err(refused(
         say!("no.not_confirmed", how = way!("confirm_last"))
-            .then(format!("\n{}", lacking.join("\n"))),
+            .then("\n")
+            .then(Said::list("\n", lacking)),
     ))
 }
 
@@ -345,18 +346,22 @@ fn is_behind(bench: &Bench, analyzer: &str, heard: &LastHeard, value: i64) -> bo
     }
 }
 
-/// What is not confirmed yet, in the words of the options that would do it.
-fn lacking(bench: &Bench, last: &Last, placed: &[Placed], checked: &[Checked<'_>]) -> Vec<String> {
+/// What is not confirmed yet, and how it would be.
+fn lacking(bench: &Bench, last: &Last, placed: &[Placed], checked: &[Checked<'_>]) -> Vec<Said> {
     let has = |analyzer: &str, mark: Option<&str>| {
         checked.iter().any(|c| c.analyzer == analyzer && mark.is_none_or(|m| c.mark == m))
     };
-    let mut lacking: Vec<String> = last
+    let mut lacking: Vec<Said> = last
         .on
         .iter()
         .filter(|((analyzer, mark), _)| !has(analyzer, Some(mark)))
         .map(|((analyzer, _), h)| {
             let number = &h.number;
-            format!("  {analyzer}: {number} was heard last (--last {analyzer}={number}, if it shows the same)")
+            say!("no.was_last", id = analyzer, number = number).then(way!(
+                "last_same",
+                id = analyzer,
+                number = number
+            ))
         })
         .collect();
     let ours = bench.analyzers.iter().map(|a| a.id.as_str());
@@ -366,9 +371,8 @@ fn lacking(bench: &Bench, last: &Last, placed: &[Placed], checked: &[Checked<'_>
     silent.dedup();
     for analyzer in silent {
         if !last.on.keys().any(|(a, _)| a == analyzer) && !has(analyzer, None) {
-            lacking.push(format!(
-                "  {analyzer}: no number was heard (--last {analyzer}=none, if it shows none)"
-            ));
+            lacking
+                .push(say!("no.none_last", id = analyzer).then(way!("last_none", id = analyzer)));
         }
     }
     lacking

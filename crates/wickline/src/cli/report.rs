@@ -72,7 +72,7 @@ enum Act {
         /// Who was told; at a terminal it is asked for
         #[arg(long, value_parser = super::person::words)]
         who: Option<String>,
-        /// When, as it is written down; at a terminal it is asked for
+        /// When: 14:05 of the last 12 hours, or 2026-11-28 23:10; at a terminal it is asked for
         #[arg(long, value_parser = super::person::words)]
         when: Option<String>,
         /// They read it back
@@ -107,7 +107,7 @@ pub async fn report(config: Option<PathBuf>, options: Options, out: &Output) -> 
             let who = person::given("who", "who was told", who, out)?;
             let when = person::given("when", "when", when, out)?;
             let called = Called { who, when, read_back };
-            ledger.report_telephoned(&actor, n, &called).await?;
+            ledger.report_telephoned(&desk.bench.clock, &actor, n, &called).await?;
             let Called { who, when, .. } = called;
             if out.json {
                 let id = n.to_string();

@@ -123,6 +123,11 @@ impl Frame {
         time(&self.here.bench, self.at)
     }
 
+    /// The same to the minute, as people write it down.
+    pub fn minute(&self) -> String {
+        self.here.bench.clock.time_of_day(self.at).get(..5).unwrap_or("").to_owned()
+    }
+
     pub fn tabs(&self) -> Vec<Tab> {
         let shown = |(page, ..): &&(&str, &str, &str)| match *page {
             "people" => self.here.may(PersonRole::Keeper),

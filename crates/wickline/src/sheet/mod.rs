@@ -310,7 +310,7 @@ impl Sheet {
 
 /// Of each report whose specimen has another result on this day, that other one: where a laboratory does not send
 /// second results by itself.
-fn seconds(bench: &Bench, items: &[Item]) -> BTreeMap<String, String> {
+fn seconds(bench: &Bench, items: &[Item]) -> BTreeMap<String, Said> {
     if bench.second == Second::Send { BTreeMap::new() } else { notes::seconds(items) }
 }
 

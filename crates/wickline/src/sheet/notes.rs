@@ -11,7 +11,7 @@ use crate::store::state::State;
 use crate::texts::{Said, say};
 
 /// Of each report whose specimen has another result on this day, that other one, by id. A correction is none.
-pub(super) fn seconds(items: &[Item]) -> BTreeMap<String, String> {
+pub(super) fn seconds(items: &[Item]) -> BTreeMap<String, Said> {
     let stands =
         |i: &&Item| i.class != "control" && !matches!(i.state, State::Repeat | State::SetAside);
     let root = |i: &Item| i.corrects.clone().unwrap_or_else(|| i.id.clone());
@@ -23,15 +23,21 @@ pub(super) fn seconds(items: &[Item]) -> BTreeMap<String, String> {
         };
         let other = first.entry(specimen).or_insert(item);
         if root(other) != root(item) {
-            found.entry(other.id.clone()).or_insert_with(|| item.id.clone());
-            found.insert(item.id.clone(), other.id.clone());
+            found.entry(other.id.clone()).or_insert_with(|| also(item));
+            found.insert(item.id.clone(), also(other));
         }
     }
     found
 }
 
+/// That this other report is of the same specimen, as one finds it on paper and by commands.
+fn also(other: &Item) -> Said {
+    let (id, number) = (&other.analyzer, other.number.as_deref().unwrap_or("-"));
+    say!("noted.also_in", id = id, number = number, n = &other.id)
+}
+
 /// Writes the notes of every line.
-pub(super) fn write(lines: &mut [Line], beside: &Beside, seconds: &BTreeMap<String, String>) {
+pub(super) fn write(lines: &mut [Line], beside: &Beside, seconds: &BTreeMap<String, Said>) {
     let mut corrected: BTreeMap<String, String> = BTreeMap::new();
     for line in lines.iter() {
         // One that is held or set aside has corrected nothing.
@@ -42,9 +48,7 @@ pub(super) fn write(lines: &mut [Line], beside: &Beside, seconds: &BTreeMap<Stri
     }
     for line in lines.iter_mut() {
         line.notes = notes(line, beside, corrected.get(&line.item.id));
-        if let Some(other) = seconds.get(&line.item.id) {
-            line.notes.push(say!("noted.also_in", n = other));
-        }
+        line.notes.extend(seconds.get(&line.item.id).cloned());
     }
 }
 

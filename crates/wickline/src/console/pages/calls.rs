@@ -137,7 +137,8 @@ pub async fn noted(signed: &Signed, report: &str) -> Result<String, Halt> {
         read_back: fields.get("read_back") == "yes",
     };
     let (ledger, actor) = (&here.ledger, here.actor());
-    let done = ledger.within(ledger.report_telephoned(&actor, id, &called)).await;
+    let clock = &here.bench.clock;
+    let done = ledger.within(ledger.report_telephoned(clock, &actor, id, &called)).await;
     done.map_err(|e: StoreError| Halt::store(here.language, &e))?;
     Ok(here.language.say("done.telephoned", &[("n", &id.to_string())]))
 }

@@ -59,9 +59,8 @@ impl Group {
         self.rows.iter().filter(|row| !row.more).count()
     }
 
-    /// Whether one of them is urgent.
-    pub fn is_urgent(&self) -> bool {
-        self.rows.iter().any(|row| row.urgent)
+    pub fn urgent(&self) -> usize {
+        self.rows.iter().filter(|row| row.urgent).count()
     }
 
     /// Where its first decision is made.

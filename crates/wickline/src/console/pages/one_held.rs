@@ -84,6 +84,10 @@ impl Page {
             .say("one_held.line", &[("number", &self.number), ("analyzer", &self.analyzer)])
     }
 
+    fn left(&self) -> String {
+        self.frame.here.language.counted("one_held.left", self.left)
+    }
+
     fn button(&self, place: &str) -> String {
         let with = [("number", self.number.as_str()), ("receivers", self.receivers.as_str())];
         self.frame.here.language.say(place, &with)

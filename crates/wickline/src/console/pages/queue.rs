@@ -14,12 +14,15 @@ use crate::console::frame::{self, Frame};
 use crate::console::halt::Halt;
 use crate::console::here::Here;
 use crate::seen::visible;
+use crate::sheet::calls;
 use crate::sheet::now::{About, Now};
 use crate::sheet::todo::shown;
 use crate::store::StoreError;
+use crate::store::lists::calls::Call;
 use crate::store::lists::names::Typed;
 use crate::store::lists::queue::{Asked, QueueItem};
 use crate::store::state::State;
+use crate::texts::Said;
 
 /// Rows of a page.
 const MOST: i64 = 200;
@@ -48,7 +51,7 @@ struct Row {
     words: String,
     withdraws: bool,
     kept_back: bool,
-    /// It is urgent and no receiver has it: to whom it was telephoned, as far as it was.
+    /// To whom it was telephoned; nothing in it where that is still to be done.
     call: Option<String>,
 }
 
@@ -107,10 +110,18 @@ async fn rows(here: &Here, items: Vec<QueueItem>) -> Result<Vec<Row>, Halt> {
         .filter_map(|row| Some((row.report.parse().ok()?, row)))
         .collect();
     let ids: Vec<i64> = urgent.iter().map(|(n, _)| *n).collect();
-    let calls = here.ledger.within(here.ledger.calls_about(&ids)).await;
-    let calls = calls.map_err(|e| Halt::store(here.language, &e))?;
+    let read = async {
+        let due = calls::due(&here.ledger, &here.bench).await?;
+        Ok((due, here.ledger.calls_about(&ids).await?))
+    };
+    let (due, calls) =
+        here.ledger.within(read).await.map_err(|e| Halt::store(here.language, &e))?;
     for (n, row) in &mut urgent {
-        row.call = Some(calls.get(n).map_or(String::new(), |call| visible(&call.text)));
+        let told = |call: &Call| here.told(&Said::kept(&call.text));
+        row.call = match due.iter().any(|item| item.id == row.report) {
+            true => Some(String::new()),
+            false => calls.get(n).map(told),
+        };
     }
     Ok(rows)
 }

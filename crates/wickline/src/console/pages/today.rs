@@ -65,7 +65,9 @@ struct Page {
     /// What stands above what is held, and what stands below.
     before: Vec<Need>,
     needs: Vec<Need>,
-    more: usize,
+    /// What has no room above.
+    more_held: Vec<Group>,
+    more_needs: Vec<Need>,
     analyzers: Vec<Part>,
     receivers: Vec<Part>,
     here: Vec<Part>,
@@ -75,6 +77,10 @@ struct Page {
 impl Page {
     fn t(&self, place: &str) -> &'static str {
         self.frame.t(place)
+    }
+
+    fn more(&self) -> usize {
+        self.more_held.len() + self.more_needs.len()
     }
 
     fn counted(&self, place: &str, n: impl std::borrow::Borrow<usize>) -> String {
@@ -169,12 +175,11 @@ pub async fn page(here: Here) -> Result<Response, Halt> {
         .collect();
     // What cannot wait first: it is never among those that are only counted. Stat above routine.
     needs.sort_by_key(|need| (!need.first, need.link != "/calls"));
-    held.sort_by_key(|group| !group.is_urgent());
+    held.sort_by_key(|group| group.urgent() == 0);
     let all = held.len() + needs.len();
     let firsts = needs.iter().filter(|need| need.first).count().min(ROWS);
-    held.truncate(ROWS - firsts);
-    needs.truncate(ROWS - held.len());
-    let more = all - held.len() - needs.len();
+    let more_held = held.split_off(held.len().min(ROWS - firsts));
+    let more_needs = needs.split_off(needs.len().min(ROWS - held.len()));
     let before = needs.split_off(needs.iter().take_while(|need| need.first).count());
     let (needs, before) = (before, needs);
     // The same number as `status` says.
@@ -205,7 +210,8 @@ pub async fn page(here: Here) -> Result<Response, Halt> {
         held,
         before,
         needs,
-        more,
+        more_held,
+        more_needs,
         analyzers: parts(
             &here,
             &now,
