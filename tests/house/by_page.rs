@@ -241,3 +241,69 @@ fn a_page_below_another_is_under_its_tab() {
         assert_eq!(house.daemon.stop(), 0);
     });
 }
+
+/// The queue asks for no call that the telephone list does not, and the same after somebody was told.
+#[test]
+fn the_queue_and_the_telephone_list_ask_for_the_same_calls() {
+    let folder = Folder::new("by-page-due");
+    runtime().block_on(async {
+        let mut house = House::with(&folder, &["none"]).await;
+        house.strips(&[("KP-20417", Class::Stat)]).await;
+        let olsen = house.olsen();
+        let listed = || olsen.get("/calls").body.contains("1 urgent result is at no receiver");
+        let asked = || olsen.get("/queue").body.contains("stat: telephone it");
+        // While it is under way nobody is asked. Between two looks at the list that are alike it was so all the time.
+        let mut seen = [false, false];
+        until(|| {
+            let (before, queue, after) = (listed(), asked(), listed());
+            if before == after {
+                assert_eq!(queue, before, "one says what the other does not");
+                seen[usize::from(before)] = true;
+            }
+            before
+        });
+        assert_eq!(seen, [true, true]);
+        let list = olsen.get("/calls");
+        let when = list.field("when");
+        let fields = [("report", "1"), ("who", "ward 3"), ("when", &when)];
+        assert_eq!(olsen.send(&list, "/calls", &fields).code, 303);
+        assert!(!listed() && !asked());
+        assert!(olsen.get("/queue").body.contains(&format!("to ward 3, {when}")));
+        assert_eq!(house.daemon.stop(), 0);
+    });
+}
+
+/// What Today has no room for is there to be opened, and a group says how many of it are urgent.
+#[test]
+fn what_needs_a_person_beyond_the_first_rows_is_opened_on_the_spot() {
+    let folder = Folder::new("by-page-more");
+    runtime().block_on(async {
+        let mut house = House::with(&folder, &["aa"]).await;
+        house.strips(&[("", Class::Stat), ("", Class::Routine), ("", Class::Routine)]).await;
+        let olsen = house.olsen();
+        let today = olsen.get("/today");
+        assert!(today.body.contains("<strong class=\"stat\">1 STAT</strong>"), "{}", today.body);
+        assert!(!today.body.contains(" more</summary>"), "{}", today.body);
+        // Each line that is not there is one thing more.
+        let text = std::fs::read_to_string(&house.config).expect("a configuration");
+        let away = |n: usize| {
+            format!(
+                "[[analyzer]]\nid = \"away-{n}\"\nline = \"serial:/dev/away-{n}\"\ndialect = \"lis02\"\n\
+                 strip = \"ten-pad\"\ncontrol_marks = [\"Q1=1\"]\n"
+            )
+        };
+        let more: String = (1..=9).map(away).collect();
+        let text = text.replacen("[[receiver]]", &format!("{more}[[receiver]]"), 1);
+        std::fs::write(&house.config, text).expect("written");
+        house.daemon.hang_up();
+        house.daemon.wait_for(|e| e["event"] == "ready");
+        until(|| olsen.get("/today").body.contains(">and 3 more</summary>"));
+        let today = olsen.get("/today");
+        let (first, beyond) = today.body.split_once(">and 3 more</summary>").expect("more");
+        let (beyond, _) = beyond.split_once("</details>").expect("an end");
+        assert_eq!((beyond.matches("<li").count(), beyond.matches("<bdi>away-").count()), (3, 3));
+        assert_eq!(first.matches("<li class=\"row is-").count(), 7, "{first}");
+        assert!(!beyond.contains("data-go"), "{beyond}");
+        assert_eq!(house.daemon.stop(), 0);
+    });
+}

@@ -125,8 +125,8 @@ def test_every_page_answers_whole_over_a_long_day_and_a_long_queue(lab):
     print(f"private memory of the daemon {memory(lab):.1f} MiB")
 
 
-def listening(lab, cookie, heard, stop):
-    """An open page: it hears what changes, and asks for the sheet."""
+def listening(lab, cookie, heard, stop, sheet=None):
+    """An open page: it hears what changes, and asks for the sheet that it shows."""
     stream = socket.create_connection(tuple(lab.host.rsplit(":", 1)), timeout=30)
     stream.sendall(f"GET /events HTTP/1.1\r\nHost: {lab.host}\r\nCookie: {cookie}\r\n\r\n".encode())
     stream.settimeout(1)
@@ -139,6 +139,7 @@ def listening(lab, cookie, heard, stop):
             return
         if b"event: changed" in got:
             heard.append(time.time())
+            assert sheet is None or asked(lab, "GET", sheet, cookie=cookie)[0] == 200
     stream.close()
 
 
@@ -167,6 +168,36 @@ def test_a_new_report_is_told_to_every_open_page(lab):
     print()
     told("byte to page", [at - was for at, was in zip(times, reversed(came))])
     print(f"{PAGES} open pages; private memory of the daemon {memory(lab):.1f} MiB")
+
+
+def test_a_shift_with_open_pages_takes_no_more_memory_at_its_end(tmp_path):
+    """Eight hours at a hundred strips an hour, as fast as they are read; every page asks anew whenever it is told."""
+    lab, each = Quiet(tmp_path), 100 if LONG else 10
+    try:
+        lab.strips("KP-20417")
+        cookies = [signed_in(lab, f"Person {n}", "viewer") for n in range(PAGES // 2)]
+        sheets = ["/today", "/held", "/queue", f"/day/{time.strftime('%Y-%m-%d')}", "/controls", "/line", "/report/1"]
+        stop, heard = threading.Event(), [[] for _ in range(PAGES)]
+        pages = [
+            threading.Thread(target=listening, args=(lab, cookies[n // 2], heard[n], stop, sheets[n % len(sheets)]))
+            for n in range(PAGES)
+        ]
+        for page in pages:
+            page.start()
+        hours = []
+        for hour in range(8):
+            for first in range(0, each, 10):
+                lab.strips(*(f"KP-{hour + 1}{n:04}" for n in range(first, first + 10)))
+            hours.append(memory(lab))
+        stop.set()
+        for page in pages:
+            page.join()
+    finally:
+        lab.daemon.stop()
+    print(f"\n{PAGES} open pages, {each} strips an hour; private memory, MiB: " + ", ".join(f"{m:.1f}" for m in hours))
+    assert all(len(one) > 8 for one in heard), "every page was told all the while"
+    # What was taken in the first half is enough for the second.
+    assert max(hours[4:]) < max(hours[:4]) * 1.25, hours
 
 
 def test_who_means_no_good_changes_nothing_and_the_lines_stay_heard(lab):
