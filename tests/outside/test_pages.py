@@ -2,6 +2,7 @@
 people who see, hear or reach otherwise (axe-core, WCAG 2.0 to 2.2 A and AA, and its best practice)."""
 import json
 import pathlib
+import re
 import shutil
 import subprocess
 import time
@@ -359,6 +360,8 @@ def test_the_day_sheet_prints_on_paper_without_fields_or_buttons(browser, lab):
     text = subprocess.run(["pdftotext", "-layout", str(paper), "-"], capture_output=True, text=True, check=True).stdout
     assert "KP-20417" in text and "holds specimen ids" in text
     assert "Sign out" not in text
+    # A sheet upright has every column of the screen.
+    assert re.search(r"\bclass\b.*\btaken\b", text), text
 
 
 def printed(page, lab):
