@@ -124,8 +124,16 @@ fn a_session_ends_where_nobody_is_after_twelve_hours_and_with_the_password() {
         asleep.more = "x-by-itself: yes\r\n".into();
         clock(&folder, 16 * 60);
         assert!(is_in(&asleep));
+        let today = asleep.get("/day");
+        let day = today.header("location").expect("to a day").to_owned();
+        let sheet = asleep.get(&day);
         clock(&folder, 18 * 60);
         assert!(!is_in(&olsen), "six minutes after the last act");
+        // What was written is still there, for them to write again; ids are not shown to whoever stands there now.
+        let fields = [("numbers", "41-44"), ("reason", "cartridge <b>"), ("specimen", "KP-20499")];
+        let late = olsen.send(&sheet, &format!("{day}/explain"), &fields);
+        assert!(late.body.contains("41-44 · cartridge &#60;b&#62;"), "{}", late.body);
+        assert!(late.code == 401 && !late.body.contains("KP-20499"), "{}", late.body);
         // In any case after twelve hours.
         assert_eq!(olsen.sign_in("R. Olsen").code, 303);
         let began = 18 * 60;

@@ -21,7 +21,7 @@ pub struct Page {
 }
 
 impl Page {
-    fn header(&self, name: &str) -> Option<&str> {
+    pub fn header(&self, name: &str) -> Option<&str> {
         let line = |line: &&str| {
             let (known, _) = line.split_once(':').unwrap_or(("", ""));
             known.eq_ignore_ascii_case(name)

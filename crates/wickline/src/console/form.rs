@@ -38,6 +38,12 @@ impl Fields {
         typed.finish()
     }
 
+    /// What a person wrote in words and would have to write again; no id of a specimen, for nobody is signed in.
+    fn written(&self) -> String {
+        let words = ["numbers", "lot", "reason", "who"].map(|name| self.get(name).trim());
+        words.into_iter().filter(|text| !text.is_empty()).collect::<Vec<_>>().join(" · ")
+    }
+
     /// Whether somebody scanned a badge where something else belongs.
     fn has_badge(&self, rules: &ConsoleRules) -> bool {
         self.0.iter().any(|(_, value)| rules.is_badge(value))
@@ -92,7 +98,7 @@ fn is_ours(headers: &HeaderMap, language: Language) -> Result<(), Halt> {
 pub(super) async fn ended(request: Request, language: Language) -> Halt {
     let halt = Halt::ended(language);
     match Fields::read(request, language).await {
-        Ok(fields) => halt.with(fields.get("reason")),
+        Ok(fields) => halt.with(&fields.written()),
         Err(_) => halt,
     }
 }
