@@ -6,7 +6,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use tokio::sync::watch;
-use tracing::{info, warn};
+use tracing::{error, info, warn};
 use wickline_listen::dialect::LinkKind;
 use wickline_listen::ear::Ending;
 use wickline_listen::line::{Got, Knock, LineSpec, Listener, Port, Takeover};
@@ -22,6 +22,7 @@ use crate::clock;
 use crate::store::tape::Kind;
 use crate::store::tape::writing::{Handed, LineTape, Ticket};
 use crate::texts::say;
+use crate::tripped::guarded_while;
 
 /// What it takes to hear one analyzer.
 pub struct Hearing {
@@ -144,7 +145,16 @@ impl Hearing {
                     pause = Duration::from_millis(250);
                     self.troubles.begin();
                     let mut under = Under::new(&self.link);
-                    let end = self.serve(&mut port, &mut under).await;
+                    let end = match guarded_while(self.serve(&mut port, &mut under)).await {
+                        Ok(end) => end,
+                        Err(tripped) => {
+                            error!(analyzer = %self.analyzer, %tripped, "the line is heard anew");
+                            // What was heard is kept, and nothing of it was acknowledged.
+                            under = Under::new(&self.link);
+                            self.rest(pause).await;
+                            End::Down(tripped.to_string())
+                        }
+                    };
                     self.tell_unsaid(&mut under);
                     self.tell_troubles(&port);
                     drop(port);

@@ -235,3 +235,24 @@ async fn who_sends_a_byte_again_and_again_is_taken_over() {
     })
     .await;
 }
+
+/// A silence beyond the end of time trips a check as soon as something was heard.
+#[tokio::test]
+async fn what_trips_the_ear_of_a_line_ends_that_connection_alone() {
+    within(async {
+        let rules = PrintRules { silence: i64::MAX, ..PrintRules::default() };
+        let mut heard = Heard::begin("tripped", LinkKind::Printed(rules)).await;
+        for bytes in [b"GLU NEG\r\n", b"GLU 2+ \r\n"] {
+            let mut stream = heard.connects().await;
+            heard.is_up().await;
+            heard.says(&mut stream, bytes).await;
+            let down = heard.tells(|event| matches!(event, Event::LineDown { .. })).await;
+            let Event::LineDown { why, .. } = down else { unreachable!("it is one") };
+            assert!(why.contains("a check of this program was tripped"), "{why}");
+            assert!(is_closed(&mut stream).await);
+        }
+        assert_eq!(heard.tape.end(LINE).await.expect("an end").1, 18, "every byte is kept");
+        assert!(!heard.hearing.is_finished());
+    })
+    .await;
+}
