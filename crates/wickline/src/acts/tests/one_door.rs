@@ -124,8 +124,10 @@ async fn a_second_result_of_a_specimen_is_held_where_the_laboratory_wants_that(m
         line.noted().to_string()
     };
     let other = later.reports[2].id;
-    assert!(notes(warned.id).starts_with("this specimen also in report "), "{}", notes(warned.id));
-    assert!(notes(other).starts_with("this specimen also in report "));
+    let also = |id: i64| notes(id).contains("this specimen also as bench-1 ");
+    assert!(also(warned.id) && also(other), "{}", notes(warned.id));
+    let as_said = format!("bench-1 10 (report {other})");
+    assert!(notes(warned.id).contains(&as_said), "{}", notes(warned.id));
     assert!(notes(blank).contains("released by a person: second-result"), "{}", notes(blank));
 }
 
