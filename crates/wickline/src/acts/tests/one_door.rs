@@ -126,7 +126,7 @@ async fn a_second_result_of_a_specimen_is_held_where_the_laboratory_wants_that(m
     let other = later.reports[2].id;
     let also = |id: i64| notes(id).contains("this specimen also as bench-1 ");
     assert!(also(warned.id) && also(other), "{}", notes(warned.id));
-    let as_said = format!("bench-1 10 (report {other})");
+    let as_said = format!("bench-1 10 (report {blank})");
     assert!(notes(warned.id).contains(&as_said), "{}", notes(warned.id));
     assert!(notes(blank).contains("released by a person: second-result"), "{}", notes(blank));
 }
