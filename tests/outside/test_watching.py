@@ -100,7 +100,8 @@ def scrape(daemon):
     def there():
         address = f"http://{running.ready['console']}/metrics"
         page[:] = [urllib.request.urlopen(address, timeout=20).read().decode()]
-        return "wickline_holds_total{" in page[0] and "wickline_answer_seconds" in page[0]
+        happened = ["wickline_holds_total{", "wickline_answer_seconds", 'wickline_wrong{about="held",which="reports"} 1']
+        return all(one in page[0] for one in happened)
 
     until("everything has happened once", there)
     return page[0]

@@ -6,6 +6,7 @@ use wickline_normalize::orders::Standing;
 use super::bench;
 use super::settled_by_a_person::{MADE, described, order};
 use super::*;
+use crate::store::lists::queue::Asked;
 
 on_both!(
     what_waits_untried_can_be_cancelled_after_a_restart_too,
@@ -208,6 +209,13 @@ async fn what_one_receiver_has_goes_to_no_other_while_it_is_disputed(mut lab: La
         let rival = order(["NW", "K9", &specimen, "UADIP"], "KP700199", (MADE, number));
         assert_eq!(lab.told(&rival).await, "UA");
         assert_eq!(due("ehr").await.len(), 0, "nobody has said whose it is");
+        // Who looks why it waits is told; and it is not what goes next.
+        let mine = Asked { receiver: Some("ehr".into()), after: first[0].n, ..Asked::default() };
+        let listed = lab.ledger.queue(&mine, &lab.bench.clock).await.expect("a page");
+        let last = listed.last().expect("it is there");
+        assert!(last.detail.as_deref().is_some_and(|d| d.contains("disputed")), "{listed:?}");
+        let head = lab.ledger.queue(&Asked::head("ehr"), &lab.bench.clock).await.expect("a page");
+        assert!(head.is_empty(), "{head:?}");
         let out = lab.settles(number, right).await.out;
         assert_eq!(due("ehr").await.len(), usize::from(right));
         if right {

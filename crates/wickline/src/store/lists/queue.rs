@@ -9,6 +9,7 @@ use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::lists::names::Name;
 use crate::store::rows::message;
+use crate::store::rows::queue::DISPUTED;
 use crate::store::state::State;
 
 /// One message, as `queue` shows it.
@@ -57,7 +58,7 @@ pub struct Asked {
     pub receiver: Option<String>,
     pub analyzer: Option<String>,
     pub states: Vec<State>,
-    /// Without what a person keeps back.
+    /// Without what a person keeps back, and what waits for one to settle whose it is.
     pub passing: bool,
     /// Only after this message.
     pub after: i64,
@@ -104,6 +105,9 @@ const COLUMNS: &str = "m.n AS mid, m.receiver, m.control_id, m.report, m.state A
      r.class, r.level, coalesce(m.specimen, r.specimen) AS specimen, m.amends, r.taken_at, r.heard_at \
      FROM message m JOIN report r ON r.n = m.report";
 
+/// Of a message whose order is disputed.
+const WAITS_FOR_A_PERSON: &str = "its order is disputed: it waits until a person has settled that";
+
 impl Ledger {
     /// A page of messages, in the order of sending. Each receiver and state is asked for by itself, along the index
     /// of what is not accepted: the messages of years behind it are never looked at.
@@ -136,9 +140,10 @@ impl Ledger {
         asked: &Asked,
     ) -> Result<Vec<AnyRow>, StoreError> {
         let open = if state == State::Accepted { "" } else { "AND m.state <> 'accepted'" };
+        let passing = if asked.passing { format!("AND NOT {DISPUTED}") } else { String::new() };
         let sql = format!(
-            "SELECT {COLUMNS} WHERE m.receiver = $1 AND m.state = $2 {open} AND m.kept_back = $3 \
-             AND m.n > $4 AND ($5 = '' OR r.analyzer = $5) ORDER BY m.n LIMIT $6"
+            "SELECT CASE WHEN {DISPUTED} THEN 1 ELSE 0 END AS disputed, {COLUMNS} WHERE m.receiver = $1 AND m.state = $2 {open} \
+             AND m.kept_back = $3 {passing} AND m.n > $4 AND ($5 = '' OR r.analyzer = $5) ORDER BY m.n LIMIT $6"
         );
         let mut conn = self.db.read().await?;
         let mut rows = Vec::new();
@@ -163,7 +168,7 @@ impl Ledger {
     /// One message by its id.
     pub async fn message(&self, n: i64, clock: &SiteClock) -> Result<Option<Whole>, StoreError> {
         let sql = format!(
-            "SELECT b.body, m.answer, {COLUMNS} JOIN message_body b ON b.n = m.n WHERE m.n = $1"
+            "SELECT b.body, m.answer, CASE WHEN {DISPUTED} THEN 1 ELSE 0 END AS disputed, {COLUMNS} JOIN message_body b ON b.n = m.n WHERE m.n = $1"
         );
         let mut conn = self.db.read().await?;
         let row = sqlx::query(AssertSqlSafe(sql))
@@ -188,6 +193,8 @@ fn queue_item(row: &AnyRow, clock: &SiteClock) -> Result<QueueItem, StoreError> 
 fn listed(row: &AnyRow, state: State, clock: &SiteClock) -> Result<QueueItem, sqlx::Error> {
     let settled: Option<i64> = row.try_get("settled_at")?;
     let next: Option<i64> = row.try_get("next_attempt_at")?;
+    let disputed = row.try_get::<i32, _>("disputed")? != 0;
+    let next = next.filter(|_| state == State::Waiting && !disputed);
     Ok(QueueItem {
         id: row.try_get::<i64, _>("report")?.to_string(),
         message: Name::read(row)?.to_string(),
@@ -198,14 +205,17 @@ fn listed(row: &AnyRow, state: State, clock: &SiteClock) -> Result<QueueItem, sq
         level: row.try_get("level")?,
         specimen: row.try_get("specimen")?,
         reason: row.try_get("reason")?,
-        detail: row.try_get("detail")?,
+        detail: match disputed && state == State::Waiting {
+            true => Some(WAITS_FOR_A_PERSON.to_owned()),
+            false => row.try_get("detail")?,
+        },
         taken_at: row.try_get("taken_at")?,
         heard_at: clock.rfc3339(row.try_get("heard_at")?),
         ready_at: clock.rfc3339(row.try_get("made_at")?),
         receiver: row.try_get("receiver")?,
         control_id: row.try_get("control_id")?,
         attempts: row.try_get("attempts")?,
-        next_attempt_at: next.filter(|_| state == State::Waiting).map(|t| clock.rfc3339(t)),
+        next_attempt_at: next.map(|t| clock.rfc3339(t)),
         accepted_at: settled.filter(|_| state == State::Accepted).map(|t| clock.rfc3339(t)),
         on_hold: row.try_get::<i64, _>("kept_back")? != 0,
         amends: row.try_get("amends")?,

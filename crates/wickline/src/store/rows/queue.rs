@@ -82,9 +82,13 @@ pub struct Gate {
     pub detail: Option<String>,
 }
 
+/// Of a message `m`: its order is disputed, and it takes nothing back. It goes to nobody, wherever it is already.
+pub(crate) const DISPUTED: &str = "(coalesce(m.amends, '') <> 'withdraws' AND EXISTS (SELECT 1 FROM report dr \
+     JOIN report_order ro ON ro.report = coalesce(dr.corrects, dr.n) \
+     JOIN order_rival rv ON rv.lab_order = ro.lab_order AND rv.refuted = 0 WHERE dr.n = m.report))";
+
 impl Ledger {
-    /// The oldest messages that wait for `receiver`, after message `after`. What is disputed goes to nobody else,
-    /// wherever it is already; what takes it back does.
+    /// The oldest messages that wait for `receiver` and may go, after message `after`.
     pub async fn queue_page(
         &self,
         receiver: &str,
@@ -92,16 +96,13 @@ impl Ledger {
         limit: i64,
     ) -> Result<Vec<Due>, StoreError> {
         let mut conn = self.db.read().await?;
-        let rows = sqlx::query(
+        let rows = sqlx::query(AssertSqlSafe(format!(
             "SELECT m.n, m.control_id, b.body, m.attempts, m.next_attempt_at, m.maybe_sent, \
              CASE WHEN m.built_on IS NULL THEN 0 ELSE 1 END AS built_on \
              FROM message m JOIN message_body b ON b.n = m.n \
              WHERE m.receiver = $1 AND m.state = 'waiting' AND m.state <> 'accepted' AND m.kept_back = 0 \
-             AND m.n > $2 AND (coalesce(m.amends, '') = 'withdraws' OR NOT EXISTS (SELECT 1 FROM report r \
-             JOIN report_order o ON o.report = coalesce(r.corrects, r.n) \
-             JOIN order_rival v ON v.lab_order = o.lab_order AND v.refuted = 0 WHERE r.n = m.report)) \
-             ORDER BY m.n LIMIT $3",
-        )
+             AND m.n > $2 AND NOT {DISPUTED} ORDER BY m.n LIMIT $3",
+        )))
         .bind(receiver)
         .bind(after)
         .bind(limit)
