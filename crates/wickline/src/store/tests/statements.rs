@@ -22,6 +22,7 @@ const PARTS: &[(&str, &str, &[&str])] = &[
     ("lists/day.rs", "those", &["$1, $2"]),
     ("lists/find.rs", "these", &["$1, $2"]),
     ("lists/queue.rs", "open", &["", "AND m.state <> 'accepted'"]),
+    ("lists/queue.rs", "passing", &["", "AND NOT {DISPUTED}"]),
     ("lists/reports.rs", "these", &["$1, $2"]),
     ("lists/sheet.rs", "these", &["$1, $2"]),
     ("rows/absent.rs", "again", &["", "^ON CONFLICT"]),
@@ -119,11 +120,15 @@ fn sources() -> BTreeMap<String, String> {
     found
 }
 
-/// A constant of a file, or of the file above it: its text, or its figures.
+/// A constant of a file, of the file above it, or of one from which it is taken: its text, or its figures.
 fn constant(files: &BTreeMap<String, String>, file: &str, name: &str) -> Option<String> {
     let above = file.rsplit_once('/').into_iter();
     let above = above.flat_map(|(folder, _)| [format!("{folder}.rs"), format!("{folder}/mod.rs")]);
-    [file.to_owned()].into_iter().chain(above).find_map(|file| {
+    let taken = files[file].lines().filter_map(|line| {
+        let path = line.strip_prefix("use crate::store::")?.strip_suffix(&format!("::{name};"))?;
+        Some(format!("{}.rs", path.replace("::", "/")))
+    });
+    [file.to_owned()].into_iter().chain(above).chain(taken).find_map(|file| {
         let source = files.get(&file)?;
         let at = source.find(&format!("const {name}: "))?;
         let value = source[at..].split_once(" =")?.1.trim_start();
