@@ -125,8 +125,8 @@ def test_every_page_answers_whole_over_a_long_day_and_a_long_queue(lab):
     print(f"private memory of the daemon {memory(lab):.1f} MiB")
 
 
-def listening(lab, cookie, heard, stop, sheet=None):
-    """An open page: it hears what changes, and asks for the sheet that it shows."""
+def listening(lab, cookie, heard, stop, sheets=()):
+    """A browser: it hears what changes, and its pages ask for the sheets that they show."""
     stream = socket.create_connection(tuple(lab.host.rsplit(":", 1)), timeout=30)
     stream.sendall(f"GET /events HTTP/1.1\r\nHost: {lab.host}\r\nCookie: {cookie}\r\n\r\n".encode())
     stream.settimeout(1)
@@ -139,7 +139,7 @@ def listening(lab, cookie, heard, stop, sheet=None):
             return
         if b"event: changed" in got:
             heard.append(time.time())
-            assert sheet is None or asked(lab, "GET", sheet, cookie=cookie)[0] == 200
+            assert all(asked(lab, "GET", sheet, cookie=cookie)[0] == 200 for sheet in sheets)
     stream.close()
 
 
@@ -177,10 +177,11 @@ def test_a_shift_with_open_pages_takes_no_more_memory_at_its_end(tmp_path):
         lab.strips("KP-20417")
         cookies = [signed_in(lab, f"Person {n}", "viewer") for n in range(PAGES // 2)]
         sheets = ["/today", "/held", "/queue", f"/day/{time.strftime('%Y-%m-%d')}", "/controls", "/line", "/report/1"]
-        stop, heard = threading.Event(), [[] for _ in range(PAGES)]
+        stop, heard = threading.Event(), [[] for _ in cookies]
+        # The tabs of a browser share one stream.
         pages = [
-            threading.Thread(target=listening, args=(lab, cookies[n // 2], heard[n], stop, sheets[n % len(sheets)]))
-            for n in range(PAGES)
+            threading.Thread(target=listening, args=(lab, cookie, heard[n], stop, (sheets * 2)[n % 7:n % 7 + 2]))
+            for n, cookie in enumerate(cookies)
         ]
         for page in pages:
             page.start()

@@ -316,6 +316,25 @@ def test_what_comes_stands_on_the_open_page_by_itself_but_not_under_the_hand(bro
     page.wait_for_selector(".live[data-newer]", timeout=15000)
     assert page.input_value("#s1") == "KP-3"
     assert page.evaluate("document.documentElement.dataset.swaps || '0'") == swaps
+    # It is not said to be current, however often the daemon is heard; and it is as soon as the hand is gone.
+    assert page.text_content(".live b") == "Changed since"
+    page.evaluate(
+        """() => new Promise(done => { let n = 0; const heard = new EventSource('/events');
+        heard.addEventListener('beat', () => { if (++n > 1) { heard.close(); done(); } }); })"""
+    )
+    assert page.text_content(".live b") == "Changed since"
+    page.fill("#s1", "")
+    page.evaluate("document.activeElement.blur()")
+    page.locator(".live b", has_text="Page current").wait_for(timeout=15000)
+    # The same where the page could not be fetched.
+    page.goto(lab.url + "/today")
+    page.locator(".live b", has_text="Page current").wait_for(timeout=15000)
+    page.route("**/today", lambda route: route.abort())
+    lab.strips("KP-20433")
+    page.locator(".live b", has_text="Changed since").wait_for(timeout=15000)
+    page.unroute("**/today")
+    page.wait_for_selector("text=KP-20433", timeout=15000)
+    page.locator(".live b", has_text="Page current").wait_for(timeout=15000)
     # The daemon goes: the page says so, and what stood there stays.
     lab.daemon.stop()
     page.wait_for_selector(".live.is-stale", timeout=20000)

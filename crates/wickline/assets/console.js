@@ -178,8 +178,9 @@
   };
   const swap = async () => {
     if (swapping) { again = true; return; }
-    if (busy() || getSelection().toString()) { live.dataset.newer = "yes"; return; }
+    if (busy() || getSelection().toString()) { newer(); return; }
     swapping = true;
+    let done = false;
     try {
       const answer = await fetch(location.href, { headers: { "x-by-itself": "yes" }, redirect: "manual", cache: "no-store" });
       if (answer.type === "opaqueredirect") { location.reload(); return; }
@@ -198,20 +199,28 @@
           document.getElementById("pages").querySelector("ul").replaceWith(page.getElementById("pages").querySelector("ul"));
           document.title = page.title;
           root.dataset.swaps = String(1 + Number(root.dataset.swaps || 0));
+          done = true;
         }
       }
     } catch { /* The beat says when nobody answers. */ }
+    if (done) { delete live.dataset.newer; current(); } else newer();
     setTimeout(() => { swapping = false; if (again) { again = false; swap(); } }, 500);
   };
   const current = (time) => {
     heard = Date.now();
     live.classList.remove("is-stale");
-    live.querySelector("b").textContent = live.dataset.live;
+    live.querySelector("b").textContent = live.dataset.newer ? live.dataset.later : live.dataset.live;
+    if (live.dataset.newer) return;
     if (time) live.querySelector("time").textContent = time;
+  };
+  // Something changed that is not shown: what is shown is of then, and is fetched anew as soon as it may be.
+  const newer = () => {
+    live.dataset.newer = "yes";
+    live.querySelector("b").textContent = live.dataset.later;
   };
   // One stream a browser: a browser has six connections to a host. Its tabs tell each other; who has no stream asks.
   const shared = window.BroadcastChannel ? new BroadcastChannel("wickline" + location.port) : null;
-  const hear = (kind, time) => { current(time); if (kind === "changed") swap(); };
+  const hear = (kind, time) => { current(time); if (kind === "changed" || live.dataset.newer) swap(); };
   if (live && sheet && window.EventSource) {
     let stream = null, asking = 0, count = "", leaving = null;
     const told = (kind) => (event) => { hear(kind, event.data); shared?.postMessage([kind, event.data]); };
