@@ -5,7 +5,7 @@ use wickline_normalize::Moment;
 use wickline_normalize::words::quote;
 
 use super::facts::{refused, whole};
-use crate::clock::{SiteClock, now_us};
+use crate::clock::{SiteClock, moment_of, now_us};
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::trail::{Act, Actor, record};
@@ -46,21 +46,13 @@ fn spoken(clock: &SiteClock, now: i64, typed: &str) -> Option<String> {
     [today.as_str(), &yesterday].into_iter().find(recent).map(kept)
 }
 
-/// When it was `14:05` on a day; the first time where the zone has it twice.
+/// When it was `14:05` on a day, written like that; the first time where the zone has it twice.
 fn at(clock: &SiteClock, day: &str, time: &str) -> Option<i64> {
-    let shape = |text: &str, cut: u8, at: &[usize]| {
-        text.bytes().enumerate().all(|(n, b)| match at.contains(&n) {
-            true => b == cut,
-            false => b.is_ascii_digit(),
-        })
-    };
-    if day.len() != 10 || time.len() != 5 || !shape(day, b'-', &[4, 7]) || !shape(time, b':', &[2])
-    {
-        return None;
-    }
-    let moment = Moment::from_digits(&format!("{day}{time}").replace(['-', ':'], ""))?;
+    let typed = format!("{day}T{time}");
+    let moment = moment_of(&typed)?;
     let offsets = clock.offsets(moment).into_iter().map(Some);
-    offsets.filter_map(|offset| clock.us(Moment { offset, ..moment })).min()
+    let at = offsets.filter_map(|offset| clock.us(Moment { offset, ..moment })).min()?;
+    clock.rfc3339(at).starts_with(&format!("{typed}:")).then_some(at)
 }
 
 impl Ledger {
@@ -127,6 +119,9 @@ mod tests {
             ("20261130144000", "25:00", None),
             ("20261130144000", "14.40", None),
             ("20261130144000", "2026-11-30  02:39", None),
+            ("20261130144000", "14:05:00", None),
+            ("20261130144000", "14:05+00", None),
+            ("20261130144000", "20-2611-28 14:05", None),
             ("20261130144000", "", None),
         ] {
             assert_eq!(spoken(&clock, now(said), typed).as_deref(), kept, "{typed} at {said}");
