@@ -42,8 +42,8 @@ pub(super) struct Frame {
     at: i64,
     held: i64,
     refused: i64,
-    /// Urgent results that must be told by telephone.
-    calls: i64,
+    /// Reports that must be told by telephone.
+    due: Vec<String>,
     pub told: Option<Told>,
 }
 
@@ -73,13 +73,14 @@ impl Frame {
             for target in &here.bench.targets {
                 refused += ledger.refused_at(&target.id).await?;
             }
-            let calls = calls::due(ledger, &here.bench).await?.len();
-            Ok((ledger.held_count().await?, refused, i64::try_from(calls).unwrap_or(i64::MAX)))
+            let due = calls::due(ledger, &here.bench).await?;
+            let due: Vec<String> = due.into_iter().map(|item| item.id).collect();
+            Ok((ledger.held_count().await?, refused, due))
         };
-        let (held, refused, calls) =
+        let (held, refused, due) =
             ledger.within(asked).await.map_err(|e| Halt::store(here.language, &e))?;
         let told = here.site.memory.told(&here.session.mark);
-        Ok(Self { here: here.clone(), page, at: clock::now_us(), held, refused, calls, told })
+        Ok(Self { here: here.clone(), page, at: clock::now_us(), held, refused, due, told })
     }
 
     /// The same page, which says why an act was not done.
@@ -88,6 +89,11 @@ impl Frame {
             self.told = Some(Told { good: false, text });
         }
         self
+    }
+
+    /// Whether somebody must be told of this report by telephone.
+    pub fn is_due(&self, report: &str) -> bool {
+        self.due.iter().any(|due| due == report)
     }
 
     pub fn t(&self, place: &str) -> &'static str {
@@ -163,8 +169,9 @@ impl Frame {
         if page == "held" && self.held > 0 {
             counts.push((n(self.held), "held"));
         }
-        if page == "queue" && self.calls > 0 {
-            counts.push((format!("{} {}", self.t("class.stat"), n(self.calls)), "refused"));
+        if page == "queue" && !self.due.is_empty() {
+            let due = i64::try_from(self.due.len()).unwrap_or(i64::MAX);
+            counts.push((format!("{} {}", self.t("class.stat"), n(due)), "refused"));
         }
         if page == "queue" && self.refused > 0 {
             counts.push((n(self.refused), "refused"));

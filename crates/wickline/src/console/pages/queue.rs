@@ -14,7 +14,6 @@ use crate::console::frame::{self, Frame};
 use crate::console::halt::Halt;
 use crate::console::here::Here;
 use crate::seen::visible;
-use crate::sheet::calls;
 use crate::sheet::now::{About, Now};
 use crate::sheet::todo::shown;
 use crate::store::StoreError;
@@ -102,7 +101,7 @@ fn row(here: &Here, item: QueueItem) -> Row {
 }
 
 /// The rows of a list; of urgent ones, whether somebody was told by telephone.
-async fn rows(here: &Here, items: Vec<QueueItem>) -> Result<Vec<Row>, Halt> {
+async fn rows(frame: &Frame, here: &Here, items: Vec<QueueItem>) -> Result<Vec<Row>, Halt> {
     let mut rows: Vec<Row> = items.into_iter().map(|item| row(here, item)).collect();
     let mut urgent: Vec<(i64, &mut Row)> = rows
         .iter_mut()
@@ -110,15 +109,11 @@ async fn rows(here: &Here, items: Vec<QueueItem>) -> Result<Vec<Row>, Halt> {
         .filter_map(|row| Some((row.report.parse().ok()?, row)))
         .collect();
     let ids: Vec<i64> = urgent.iter().map(|(n, _)| *n).collect();
-    let read = async {
-        let due = calls::due(&here.ledger, &here.bench).await?;
-        Ok((due, here.ledger.calls_about(&ids).await?))
-    };
-    let (due, calls) =
-        here.ledger.within(read).await.map_err(|e| Halt::store(here.language, &e))?;
+    let calls = here.ledger.within(here.ledger.calls_about(&ids)).await;
+    let calls = calls.map_err(|e| Halt::store(here.language, &e))?;
     for (n, row) in &mut urgent {
         let told = |call: &Call| here.told(&Said::kept(&call.text));
-        row.call = match due.iter().any(|item| item.id == row.report) {
+        row.call = match frame.is_due(&row.report) {
             true => Some(String::new()),
             false => calls.get(n).map(told),
         };
@@ -169,16 +164,17 @@ async fn list(here: Here, after: i64, halt: Option<Halt>) -> Result<Response, Ha
         (n, _) => here.language.counted("queue.refused", n),
     };
     let code = halt.as_ref().map_or(StatusCode::OK, Halt::code);
+    let frame = Frame::of(&here, "queue").await?.with(halt.map(|h| h.text().to_owned()));
     let page = Page {
         line,
         open: n > 0 || receivers.iter().any(|r| r.wrong),
-        refused: rows(&here, refused).await?,
-        waiting: rows(&here, waiting).await?,
+        refused: rows(&frame, &here, refused).await?,
+        waiting: rows(&frame, &here, waiting).await?,
         next,
         receivers,
         may: here.may(PersonRole::Technologist),
         reasons: bench.people.reasons.clone(),
-        frame: Frame::of(&here, "queue").await?.with(halt.map(|h| h.text().to_owned())),
+        frame,
     };
     Ok(frame::shown(&here, code, page.render()))
 }
