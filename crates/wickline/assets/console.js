@@ -206,18 +206,15 @@
     if (done) { delete live.dataset.newer; current(); } else newer();
     setTimeout(() => { swapping = false; if (again) { again = false; swap(); } }, 500);
   };
+  const says = () => { live.querySelector("b").textContent = live.dataset.newer ? live.dataset.later : live.dataset.live; };
   const current = (time) => {
     heard = Date.now();
     live.classList.remove("is-stale");
-    live.querySelector("b").textContent = live.dataset.newer ? live.dataset.later : live.dataset.live;
-    if (live.dataset.newer) return;
-    if (time) live.querySelector("time").textContent = time;
+    says();
+    if (time && !live.dataset.newer) live.querySelector("time").textContent = time;
   };
   // Something changed that is not shown: what is shown is of then, and is fetched anew as soon as it may be.
-  const newer = () => {
-    live.dataset.newer = "yes";
-    live.querySelector("b").textContent = live.dataset.later;
-  };
+  const newer = () => { live.dataset.newer = "yes"; says(); };
   // One stream a browser: a browser has six connections to a host. Its tabs tell each other; who has no stream asks.
   const shared = window.BroadcastChannel ? new BroadcastChannel("wickline" + location.port) : null;
   const hear = (kind, time) => { current(time); if (kind === "changed" || live.dataset.newer) swap(); };
