@@ -8,7 +8,7 @@ use wickline::simulate::script::Class;
 use wickline_forward::receive::Receiver;
 
 use crate::kit::{Daemon, Folder, ask, run, until};
-use crate::pages::{Browser, Page, let_in};
+use crate::pages::{Browser, Page, WORD, let_in};
 use crate::way::{analyzer, practice, pty, runtime, script};
 
 /// Two benches with pages; strips are run on either.
@@ -304,6 +304,27 @@ fn what_needs_a_person_beyond_the_first_rows_is_opened_on_the_spot() {
         assert_eq!((beyond.matches("<li").count(), beyond.matches("<bdi>away-").count()), (3, 3));
         assert_eq!(first.matches("<li class=\"row is-").count(), 7, "{first}");
         assert!(!beyond.contains("data-go"), "{beyond}");
+        assert_eq!(house.daemon.stop(), 0);
+    });
+}
+
+/// On a page a closing that lacks a number names the field, at a terminal the option.
+#[test]
+fn a_refused_closing_names_what_is_there_to_be_filled_in() {
+    let folder = Folder::new("by-page-close");
+    runtime().block_on(async {
+        let mut house = House::with(&folder, &["aa"]).await;
+        house.strips(&[("KP-20417", Class::Routine)]).await;
+        let olsen = house.olsen();
+        let day = olsen.get("/day").header("location").expect("to a day").to_owned();
+        let close = format!("{day}/close");
+        let refused = olsen.send(&olsen.get(&day), &close, &[("password", WORD)]);
+        assert!(refused.body.contains("(type it, if it shows the same)"), "{}", refused.body);
+        assert!(refused.body.contains("(type none, if it shows none)"), "{}", refused.body);
+        assert!(!refused.body.contains("--last"), "{}", refused.body);
+        let by_command = run(&house.config, &["day", "close", &day["/day/".len()..]]);
+        let said = String::from_utf8_lossy(&by_command.stderr).into_owned();
+        assert!(said.contains("--last bench-2=none, if it shows none"), "{said}");
         assert_eq!(house.daemon.stop(), 0);
     });
 }
