@@ -1,10 +1,9 @@
 """Keys, tabs and sessions in a real browser: every key goes somewhere and none acts; seven tabs of one browser are all
 told; a scan into a field for words sends nothing; what was written is not lost with the session."""
 
-import time
-
 from conftest import ask
 from test_pages import browser, focused, lab, opened, scan  # noqa: F401 (fixtures)
+from test_tls import until
 
 
 def test_every_key_goes_where_its_list_says_and_acts_on_nothing(browser, lab):
@@ -203,12 +202,14 @@ def test_the_page_and_the_command_say_one_number(browser, lab):
         return page.text_content(".say p")
 
     # The line of the simulated analyzer goes down meanwhile: what counts are looks between which nothing changed.
-    ends = time.time() + 60
-    while True:
-        before, today, wall, after = wrong(), line("/today"), line("/wall"), wrong()
-        if before == after:
-            break
-        assert time.time() < ends, "it does not come to rest"
+    looks = []
+
+    def at_rest():
+        looks[:] = [wrong(), line("/today"), line("/wall"), wrong()]
+        return looks[0] == looks[-1]
+
+    until("nothing changes any more", at_rest)
+    before, today, wall, _ = looks
     assert today.startswith(f"{before} thing") and wall == today, (before, today, wall)
 
 

@@ -149,7 +149,7 @@ impl Hearing {
                         Ok(end) => end,
                         Err(tripped) => {
                             error!(analyzer = %self.analyzer, %tripped, "the line is heard anew");
-                            // What was heard is kept, and nothing of it was acknowledged.
+                            // What was heard is kept; what was not acknowledged comes again.
                             under = Under::new(&self.link);
                             self.rest(pause).await;
                             End::Down(tripped.to_string())

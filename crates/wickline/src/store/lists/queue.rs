@@ -142,8 +142,9 @@ impl Ledger {
         let open = if state == State::Accepted { "" } else { "AND m.state <> 'accepted'" };
         let passing = if asked.passing { format!("AND NOT {DISPUTED}") } else { String::new() };
         let sql = format!(
-            "SELECT CASE WHEN {DISPUTED} THEN 1 ELSE 0 END AS disputed, {COLUMNS} WHERE m.receiver = $1 AND m.state = $2 {open} \
-             AND m.kept_back = $3 {passing} AND m.n > $4 AND ($5 = '' OR r.analyzer = $5) ORDER BY m.n LIMIT $6"
+            "SELECT CASE WHEN {DISPUTED} THEN 1 ELSE 0 END AS disputed, {COLUMNS} \
+             WHERE m.receiver = $1 AND m.state = $2 {open} AND m.kept_back = $3 {passing} \
+             AND m.n > $4 AND ($5 = '' OR r.analyzer = $5) ORDER BY m.n LIMIT $6"
         );
         let mut conn = self.db.read().await?;
         let mut rows = Vec::new();
@@ -168,7 +169,8 @@ impl Ledger {
     /// One message by its id.
     pub async fn message(&self, n: i64, clock: &SiteClock) -> Result<Option<Whole>, StoreError> {
         let sql = format!(
-            "SELECT b.body, m.answer, CASE WHEN {DISPUTED} THEN 1 ELSE 0 END AS disputed, {COLUMNS} JOIN message_body b ON b.n = m.n WHERE m.n = $1"
+            "SELECT b.body, m.answer, CASE WHEN {DISPUTED} THEN 1 ELSE 0 END AS disputed, {COLUMNS} \
+             JOIN message_body b ON b.n = m.n WHERE m.n = $1"
         );
         let mut conn = self.db.read().await?;
         let row = sqlx::query(AssertSqlSafe(sql))
